@@ -1,0 +1,1 @@
+//! F5: the only place that joins the floors.

@@ -1,0 +1,1 @@
+//! F5: the command line.

@@ -1,0 +1,1 @@
+//! F2: files to validated domain values, every problem at once.

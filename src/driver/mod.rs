@@ -1,0 +1,1 @@
+//! F3: ports opened, bytes moved, device traits implemented.

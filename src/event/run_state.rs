@@ -1,0 +1,168 @@
+//! The one fold over events: what is known of a run so far.
+//!
+//! Place in the data's path: live and replayed events go through [`RunState::apply`]; terminal,
+//! web, reports and diagnosis read nothing else. The fold does no I/O and decides nothing: every
+//! verdict stands in an event.
+
+use super::run_event::{
+    ChangeoverJudged, EventKind, LineJudged, MadeSafe, Read, RelaysSet, RunEvent, RunFinished,
+    RunStarted, TroubleSeen,
+};
+use crate::domain::Verdict;
+use crate::units::{Microseconds, Terminal};
+use jiff::Timestamp;
+use std::collections::BTreeMap;
+
+/// A line within a step.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LineState {
+    /// The judgement with the worst verdict so far; the first of equals is kept.
+    pub judged: LineJudged,
+}
+
+/// A step so far.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StepState {
+    /// Its number in the plan.
+    pub number: u32,
+    /// Attempts made.
+    pub attempts: u32,
+    /// When its last attempt began.
+    pub started_us: Microseconds,
+    /// When it ended.
+    pub finished_us: Option<Microseconds>,
+    /// Lines judged.
+    pub lines: BTreeMap<Terminal, LineState>,
+    /// Readings made during it, by id.
+    pub readings: Vec<Read>,
+    /// Its verdict; `None` until it is finished.
+    pub verdict: Option<Verdict>,
+    /// Its note.
+    pub note: String,
+}
+
+/// A run so far.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct RunState {
+    /// The first event, once it is there.
+    pub started: Option<(Timestamp, RunStarted)>,
+    /// Devices and what they said they are.
+    pub identities: Vec<(String, String)>,
+    /// Steps begun, in order.
+    pub steps: Vec<StepState>,
+    /// Every relay command.
+    pub relays: Vec<RelaysSet>,
+    /// Readings outside any step.
+    pub other_readings: Vec<Read>,
+    /// Every trouble.
+    pub troubles: Vec<TroubleSeen>,
+    /// The changeover's judgement.
+    pub changeover: Option<ChangeoverJudged>,
+    /// The last making-safe.
+    pub made_safe: Option<MadeSafe>,
+    /// The last event, once it is there.
+    pub finished: Option<(Timestamp, RunFinished)>,
+    /// Number of events applied.
+    pub events: u64,
+}
+
+impl RunState {
+    /// Takes one event in. Events are applied in the order of their numbers.
+    pub fn apply(&mut self, event: &RunEvent) {
+        self.events += 1;
+        match &event.kind {
+            EventKind::RunStarted(started) => {
+                self.started = Some((event.at, started.as_ref().clone()));
+            }
+            EventKind::DeviceIdentified {
+                device, identity, ..
+            } => {
+                self.identities.push((device.to_string(), identity.clone()));
+            }
+            EventKind::StepStarted(step) => self.begin_step(step.step, event.elapsed_us),
+            EventKind::RelaysSet(set) => self.relays.push(set.clone()),
+            EventKind::Read(read) => match self.steps.last_mut() {
+                Some(step) if step.verdict.is_none() => step.readings.push(read.clone()),
+                _ => self.other_readings.push(read.clone()),
+            },
+            EventKind::Trouble(trouble) => self.troubles.push(trouble.clone()),
+            EventKind::LineJudged(judged) => self.judge_line(judged),
+            EventKind::StepFinished(finished) => {
+                if let Some(step) = self.steps.iter_mut().find(|s| s.number == finished.step) {
+                    step.verdict = Some(finished.verdict);
+                    step.note.clone_from(&finished.note);
+                    step.finished_us = Some(event.elapsed_us);
+                }
+            }
+            EventKind::ChangeoverJudged(judged) => self.changeover = Some(judged.clone()),
+            EventKind::MadeSafe(safe) => self.made_safe = Some(safe.clone()),
+            EventKind::RunFinished(finished) => {
+                self.finished = Some((event.at, finished.clone()));
+            }
+            EventKind::Armed { .. }
+            | EventKind::Waiting(_)
+            | EventKind::Changed(_)
+            | EventKind::Asked { .. }
+            | EventKind::Answered { .. }
+            | EventKind::Suspended { .. }
+            | EventKind::Resumed { .. }
+            | EventKind::Revealed { .. } => {}
+        }
+    }
+
+    fn begin_step(&mut self, number: u32, at: Microseconds) {
+        if let Some(step) = self.steps.iter_mut().find(|step| step.number == number) {
+            step.attempts += 1;
+            step.started_us = at;
+            return;
+        }
+        self.steps.push(StepState {
+            number,
+            attempts: 1,
+            started_us: at,
+            finished_us: None,
+            lines: BTreeMap::new(),
+            readings: Vec::new(),
+            verdict: None,
+            note: String::new(),
+        });
+    }
+
+    fn judge_line(&mut self, judged: &LineJudged) {
+        let Some(step) = self
+            .steps
+            .iter_mut()
+            .find(|step| step.number == judged.step)
+        else {
+            return;
+        };
+        match step.lines.get_mut(&judged.terminal) {
+            Some(line) if judged.verdict > line.judged.verdict => line.judged = judged.clone(),
+            Some(_) => {}
+            None => {
+                step.lines.insert(
+                    judged.terminal.clone(),
+                    LineState {
+                        judged: judged.clone(),
+                    },
+                );
+            }
+        }
+    }
+
+    /// The run's verdict: that of its last event, or inconclusive where it was cut short.
+    #[must_use]
+    pub fn verdict(&self) -> Verdict {
+        self.finished
+            .as_ref()
+            .map_or(Verdict::Inconc, |(_, finished)| finished.verdict)
+    }
+
+    /// Whether every relay read back open at the end.
+    #[must_use]
+    pub fn is_made_safe(&self) -> bool {
+        self.made_safe
+            .as_ref()
+            .is_some_and(|safe| safe.devices.iter().all(|device| device.confirmed_open))
+    }
+}

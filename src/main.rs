@@ -1,0 +1,3 @@
+//! The program: parse, build the runtime, exit with the command's code.
+
+fn main() {}

@@ -1,0 +1,1 @@
+//! F4: what a run came to, in every format.

@@ -1,0 +1,1 @@
+//! F3: makes the calls, reads, judges, and leaves everything open.

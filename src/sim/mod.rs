@@ -1,0 +1,1 @@
+//! F3: the simulated bench, at the byte level.

@@ -1,0 +1,1 @@
+//! F4: the journal on disk.

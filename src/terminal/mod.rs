@@ -1,0 +1,1 @@
+//! F4: progress at the terminal.

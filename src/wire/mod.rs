@@ -1,0 +1,1 @@
+//! F2: sans-I/O codecs, both directions.

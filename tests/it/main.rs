@@ -1,0 +1,12 @@
+//! The integration tests: one binary, one module for each part of the program.
+#![allow(missing_docs, reason = "tests explain themselves")]
+
+mod circuit;
+mod command_line;
+mod config;
+mod driver;
+mod modbus;
+mod record;
+mod runner;
+mod simulator;
+mod truth_table;
