@@ -246,7 +246,8 @@ impl<'a> Build<'a> {
             }
             FaultKind::FanTied => {
                 let fan = Terminal::known("G");
-                self.known_lines(fault, &["G", "Y1"])?;
+                self.known_line(fault, &fan)?;
+                self.known_line(fault, &Terminal::known("Y1"))?;
                 self.landing(&fan).broken_at_equipment = true;
             }
             FaultKind::JumperMissing => self.jumper = false,
@@ -310,12 +311,11 @@ impl<'a> Build<'a> {
             .expect("the conductor was looked up before")
     }
 
-    fn known_lines(&self, fault: &Fault, names: &[&'static str]) -> Result<(), FaultError> {
-        let lacks = |name: &&&str| !self.wiring.lines.contains(&Terminal::known(name));
-        match names.iter().find(lacks) {
-            Some(name) => Err(refuse(fault, format!("there is no line {name} here"))),
-            None => Ok(()),
+    fn known_line(&self, fault: &Fault, line: &Terminal) -> Result<(), FaultError> {
+        if self.wiring.lines.contains(line) {
+            return Ok(());
         }
+        Err(refuse(fault, format!("there is no line {line} here")))
     }
 
     /// The conductor that the fault names at this place in its list.

@@ -136,7 +136,6 @@ fn a_call_wire_shorted_to_c_kills_everything_from_that_call_on() {
     let supply = |driven| is_live(&wiring, &["short:Y1,C"], driven, "R", End::Controller);
     assert!(supply(&[]));
     assert!(!supply(&["Y1"]));
-    // C open does not save it: the short lies before the break.
     assert_eq!(live_lines(&wiring, &["short:Y1,C@equipment"], &["Y1"]), "");
 }
 
