@@ -1,0 +1,6 @@
+//! The simulated bench, asked in bytes over in-memory streams in virtual time.
+
+mod bench;
+mod link_faults;
+mod protocol;
+mod wiring;
