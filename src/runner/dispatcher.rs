@@ -13,12 +13,13 @@ use super::setup::{RunOutcome, RunSetup};
 use crate::domain::plan::{Plan, SensePoint, Target};
 use crate::domain::{Observed, Verdict};
 use crate::event::{
-    ChangeoverOutcome, Command, DeviceSafe, EventKind, FinishReason, MadeSafe, RunFinished,
-    RunState,
+    ChangeoverOutcome, Command, DeviceSafe, EventKind, FinishReason, MadeSafe, NextAction,
+    RunFinished, RunState, TroubleSeen,
 };
-use crate::units::Terminal;
+use crate::units::{DeviceName, Terminal, Trouble};
 use std::any::Any;
 use std::cell::RefCell;
+use std::collections::BTreeSet;
 use std::future::poll_fn;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::pin::{Pin, pin};
@@ -40,6 +41,7 @@ pub async fn run(setup: RunSetup, mut commands: mpsc::Receiver<Command>) -> RunO
     let RunSetup {
         started,
         ports,
+        unopened,
         journal,
         clock,
         observer,
@@ -54,6 +56,8 @@ pub async fn run(setup: RunSetup, mut commands: mpsc::Receiver<Command>) -> RunO
         .is_err()
     {
         End::Sequence(Err(Stop::Unrecorded))
+    } else if !unopened.is_empty() {
+        End::Sequence(Err(record_unopened(&recorder, &knowledge, &unopened)))
     } else {
         let sequencer = Sequencer {
             plan: &plan,
@@ -71,7 +75,8 @@ pub async fn run(setup: RunSetup, mut commands: mpsc::Receiver<Command>) -> RunO
     };
     let was_closed = knowledge.borrow().was_closed.clone();
     let at_once = matches!(end, End::Cancelled { at_once: true });
-    let boards = open_at_end(&safety, &was_closed, &mut commands, at_once).await;
+    let mut boards = open_at_end(&safety, &was_closed, &mut commands, at_once).await;
+    boards.extend(unopened_boards(&plan, &unopened));
     let made_safe = boards.iter().all(|board| board.confirmed_open);
     let still_live = if made_safe && !at_once && !recorder.is_lost() {
         let measure = Measure {
@@ -117,6 +122,48 @@ pub async fn run(setup: RunSetup, mut commands: mpsc::Receiver<Command>) -> RunO
         note,
         journal_lost: recorder.take_lost(),
     }
+}
+
+/// Says what could not be opened. Nothing else is done: what did open is made safe below.
+fn record_unopened(
+    recorder: &Recorder,
+    knowledge: &RefCell<Knowledge>,
+    unopened: &[(DeviceName, Trouble)],
+) -> Stop {
+    for (device, trouble) in unopened {
+        knowledge
+            .borrow_mut()
+            .notes
+            .push(format!("{device}: {trouble}"));
+        let seen = TroubleSeen {
+            device: device.clone(),
+            trouble: trouble.clone(),
+            attempt: 1,
+            next: NextAction::Stop,
+        };
+        if recorder.record(EventKind::Trouble(seen)).is_err() {
+            return Stop::Unrecorded;
+        }
+    }
+    Stop::Bench
+}
+
+/// Relay boards that could not be opened: nothing is known of their relays.
+fn unopened_boards<'a>(
+    plan: &'a Plan,
+    unopened: &'a [(DeviceName, Trouble)],
+) -> impl Iterator<Item = DeviceSafe> + 'a {
+    let drives = |device: &DeviceName| plan.drives.iter().any(|d| d.relay.device == *device);
+    unopened
+        .iter()
+        .filter(move |(device, _)| drives(device))
+        .map(|(device, trouble)| DeviceSafe {
+            device: device.clone(),
+            confirmed_open: false,
+            still_closed: Vec::new(),
+            was_closed: false,
+            trouble: trouble.to_string(),
+        })
 }
 
 /// Drives the sequence until it ends, panics or is cancelled.
@@ -171,7 +218,7 @@ fn panic_words(panic: &(dyn Any + Send)) -> String {
 /// was not read back by then is not confirmed.
 async fn open_at_end(
     safety: &Safety<'_>,
-    was_closed: &std::collections::BTreeSet<crate::units::DeviceName>,
+    was_closed: &BTreeSet<DeviceName>,
     commands: &mut mpsc::Receiver<Command>,
     at_once: bool,
 ) -> Vec<DeviceSafe> {
@@ -200,7 +247,7 @@ const GRACE: std::time::Duration = std::time::Duration::from_secs(1);
 
 async fn within_grace(
     safety: &Safety<'_>,
-    was_closed: &std::collections::BTreeSet<crate::units::DeviceName>,
+    was_closed: &BTreeSet<DeviceName>,
     opening: Pin<&mut impl Future<Output = Vec<DeviceSafe>>>,
 ) -> Vec<DeviceSafe> {
     match tokio::time::timeout(GRACE, opening).await {

@@ -20,4 +20,4 @@ mod step;
 mod supply;
 
 pub use dispatcher::run;
-pub use setup::{Policy, Ports, RunOutcome, RunSetup};
+pub use setup::{Observer, Policy, Ports, RunOutcome, RunSetup};

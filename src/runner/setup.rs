@@ -6,7 +6,7 @@
 use crate::domain::Verdict;
 use crate::event::{FinishReason, RunEvent, RunStarted};
 use crate::port::{Clock, Inputs, JournalLost, Link, Meter, RelayBoard, RunJournal};
-use crate::units::{DeviceName, Milliseconds, Terminal};
+use crate::units::{DeviceName, Milliseconds, Terminal, Trouble};
 use std::collections::BTreeMap;
 use std::rc::Rc;
 
@@ -60,6 +60,8 @@ pub struct RunSetup {
     pub started: RunStarted,
     /// The opened devices.
     pub ports: Ports,
+    /// Devices that could not be opened, with why: nothing is driven where there is one.
+    pub unopened: Vec<(DeviceName, Trouble)>,
     /// Where events go first.
     pub journal: Rc<dyn RunJournal>,
     /// Time.
