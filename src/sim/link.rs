@@ -227,7 +227,12 @@ mod tests {
             due: Microseconds(due),
             bytes: vec![byte],
         };
-        let mut waiting = vec![pending(30, 1), pending(10, 2), pending(10, 3), pending(50, 4)];
+        let mut waiting = vec![
+            pending(30, 1),
+            pending(10, 2),
+            pending(10, 3),
+            pending(50, 4),
+        ];
         let mut leave = |now| take_due(&mut waiting, Microseconds(now));
         assert_eq!(leave(9), None);
         assert_eq!(leave(40), Some(vec![2]));
