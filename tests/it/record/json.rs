@@ -13,7 +13,7 @@ fn parsed(view: &RunView) -> Value {
     serde_json::from_str(&render(view, Format::Json)).expect("valid JSON")
 }
 
-/// The keys of an object in the order written: read off the text, since a parsed object sorts.
+/// Checks that an object has exactly these keys; their order is checked on the text.
 #[track_caller]
 fn keys(value: &Value, expected: &[&str]) {
     let mut expected = expected.to_vec();

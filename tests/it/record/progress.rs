@@ -50,7 +50,8 @@ fn wrong_lines_are_named_as_they_are_found() {
         &swapped(),
         &[
             "  ##  SIMULATED, seed 7",
-            "  2/5   fan-only           FAIL: Y1 expected dead, seen LIVE; G expected live, seen DEAD",
+            "  2/5   fan-only           FAIL: Y1 expected dead, seen LIVE; G expected \
+             live, seen DEAD",
             "FAIL: 2 of 5 calls wrong: fan-only, emergency-heat.",
             "SIMULATED: no real wiring was tested.",
         ],
@@ -66,16 +67,17 @@ fn trouble_is_loud() {
     check(
         &link_trouble(),
         &[
-            "  !!  TROUBLE on board (try 1): read inputs 1-16 of unit 1 on link board: no complete \
-             reply in time (0 of 7 bytes in 800 ms); asking again",
-            "  3/5   cooling-1          inconclusive: Y1 not read; G not read; O not read; W2 not read",
+            "  !!  TROUBLE on board (try 1): read inputs 1-16 of unit 1 on link board: no \
+             complete reply in time (0 of 7 bytes in 800 ms); asking again",
+            "  3/5   cooling-1          inconclusive: Y1 not read; G not read; O not read; \
+             W2 not read",
         ],
     );
     check(
         &error_before_any_step(),
         &[
-            "!!!!! NOT CONFIRMED SAFE: relay board board: did not read back open (no complete reply \
-             in time) !!!!!",
+            "!!!!! NOT CONFIRMED SAFE: relay board board: did not read back open (no complete \
+             reply in time) !!!!!",
             "BENCH ERROR: the bench itself failed; this says nothing of the wiring.",
             "!!!!! NOT CONFIRMED SAFE: isolate the supply, lock it, prove dead !!!!!",
         ],
