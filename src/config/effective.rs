@@ -6,6 +6,7 @@
 
 use super::bench_file::BenchFile;
 use super::profile_file::ProfileFile;
+use crate::domain::profile::Origin;
 use crate::units::{DeviceProtocol, LinkTransport, SerialSettings};
 use toml::de::{DeTable, DeValue};
 
@@ -140,6 +141,14 @@ fn push_device(lines: &mut Lines<'_>, key: &str, protocol: &DeviceProtocol) {
 
 /// The profile's effective values, one line each, in the order of docs/profile-file.md.
 #[must_use]
-pub fn effective_profile(_profile: &ProfileFile) -> Vec<String> {
-    Vec::new()
+pub fn effective_profile(profile: &ProfileFile) -> Vec<String> {
+    let keys = profile.profile.effective_keys().into_iter();
+    keys.map(|entry| {
+        let mark = match entry.origin {
+            Origin::Given => "",
+            Origin::Default => "  (default)",
+        };
+        format!("{} = {}{mark}", entry.key, entry.value)
+    })
+    .collect()
 }

@@ -6,11 +6,11 @@
 use super::bench_file::{BenchFile, LineDeclared};
 use super::nearest::listed;
 use super::problem::ConfigErrors;
-use super::profile_file::{ProfileFile, w_is_ambiguous};
+use super::profile_file::ProfileFile;
 use super::source::{Finding, Source, Span};
 use crate::domain::TruthTable;
 use crate::domain::bench_map::{Rail, UnderTest};
-use crate::domain::profile::{Arrangement, Kind};
+use crate::domain::profile::Arrangement;
 use crate::units::Terminal;
 use std::collections::BTreeSet;
 
@@ -87,8 +87,10 @@ impl Comparison<'_> {
             Finding::new(declared.named.clone(), key, message)
         };
         let mut findings = Vec::new();
-        if declared.by_w && profile.kind() != Kind::FurnaceAndCooling {
-            findings.push(named(w_is_ambiguous(profile.kind())));
+        if declared.by_w
+            && let Err(meanings) = profile.resolve_terminal("W")
+        {
+            findings.push(named(meanings));
         }
         if let Some(drive) = &declared.drive
             && line == profile.common_on()

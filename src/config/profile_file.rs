@@ -54,14 +54,18 @@ pub fn parse_profile(path: &Path, text: String) -> Result<ProfileFile, ConfigErr
     let (draft, accessory_indices) = read_draft(TableReader::root(&document, &findings));
     let profile = Profile::new(draft);
     if let Err(problems) = &profile {
-        for problem in problems {
-            let key = key_in_file(&problem.key, &accessory_indices);
-            // A value that could not be taken is missing from the draft; it was said already.
-            if !findings.has(&key) {
+        let told_by_rules: Vec<Finding> = problems
+            .iter()
+            .map(|problem| (key_in_file(&problem.key, &accessory_indices), problem))
+            .filter(|(key, _)| !follows_from_one_said(&findings, key))
+            .map(|(key, problem)| {
                 let span = locate(&document, &key);
-                let finding = Finding::new(span, key, problem.message.as_str());
-                findings.add(finding.help_where_known(problem.help.clone()));
-            }
+                Finding::new(span, key, problem.message.as_str())
+                    .help_where_known(problem.help.clone())
+            })
+            .collect();
+        for finding in told_by_rules {
+            findings.add(finding);
         }
     }
     match profile {
@@ -72,6 +76,63 @@ pub fn parse_profile(path: &Path, text: String) -> Result<ProfileFile, ConfigErr
         }),
         _ => Err(source.errors(findings.into_vec())),
     }
+}
+
+/// Which keys a rule may wrongly complain of where another key's value could not be taken.
+const LED_ASTRAY: [(&str, &[&str]); 8] = [
+    (
+        "equipment.interface",
+        &[
+            "equipment.changeover",
+            "equipment.changeover_at_rest",
+            "equipment.heat_stages",
+            "equipment.fan_in_heat",
+            "equipment.auxiliary",
+            "equipment.auxiliary_lines",
+            "equipment.emergency",
+            "equipment.present",
+            "equipment.tied",
+            "accessory",
+        ],
+    ),
+    ("equipment.changeover", &["equipment.tied"]),
+    (
+        "equipment.heat",
+        &[
+            "equipment.fan_in_heat",
+            "equipment.auxiliary_lines",
+            "equipment.emergency",
+            "equipment.tied",
+        ],
+    ),
+    (
+        "equipment.fan_line",
+        &["equipment.fan_in_heat", "equipment.tied"],
+    ),
+    ("equipment.auxiliary", &["equipment.fan_in_heat"]),
+    (
+        "equipment.auxiliary_lines",
+        &["equipment.emergency", "equipment.present", "equipment.tied"],
+    ),
+    (
+        "equipment.emergency",
+        &["equipment.present", "equipment.tied"],
+    ),
+    ("equipment.present", &["equipment.tied"]),
+];
+
+/// Whether a rule's problem with a key only follows from a problem that was said already: a value
+/// that could not be taken is missing from the draft.
+fn follows_from_one_said(findings: &Findings, key: &str) -> bool {
+    let concerns = |part: &str| key.strip_prefix(part).is_some_and(starts_no_longer_word);
+    findings.has(key)
+        || LED_ASTRAY
+            .iter()
+            .any(|(cause, led)| findings.has(cause) && led.iter().any(|part| concerns(part)))
+}
+
+fn starts_no_longer_word(rest: &str) -> bool {
+    rest.is_empty() || rest.starts_with(['.', '['])
 }
 
 /// The key's path in the file: an accessory that could not be taken is not in the draft, so the
@@ -106,7 +167,7 @@ fn read_draft(root: TableReader<'_>) -> (ProfileDraft, Vec<usize>) {
     }
     let mut indices = Vec::new();
     for (index, table) in root.tables("accessory").into_iter().enumerate() {
-        if let Some(accessory) = read_accessory(table, draft.kind) {
+        if let Some(accessory) = read_accessory(table) {
             draft.accessories.push(accessory);
             indices.push(index);
         }
@@ -130,19 +191,17 @@ fn read_equipment(table: TableReader<'_>, draft: &mut ProfileDraft) {
     draft.fan_in_heat = value(table.word("fan_in_heat", FanInHeat::ALL, FanInHeat::word));
     draft.fan_line = value(table.boolean("fan_line"));
     draft.auxiliary = value(table.word("auxiliary", Auxiliary::ALL, Auxiliary::word));
-    let kind = draft.kind;
-    let resolve = |name: &str| resolve(name, kind);
-    draft.auxiliary_lines = value(table.terminals("auxiliary_lines", &resolve));
-    draft.emergency = value(table.terminals("emergency", &resolve));
-    draft.present = value(table.terminals("present", &resolve));
-    draft.tied = value(table.terminal_groups("tied", &resolve));
-    draft.common_on = value(table.terminal("common_on", &resolve));
+    draft.auxiliary_lines = value(table.terminals("auxiliary_lines", &as_written));
+    draft.emergency = value(table.terminals("emergency", &as_written));
+    draft.present = value(table.terminals("present", &as_written));
+    draft.tied = value(table.terminal_groups("tied", &as_written));
+    draft.common_on = value(table.terminal("common_on", &as_written));
     table.finish();
 }
 
-fn read_accessory(table: TableReader<'_>, kind: Option<Kind>) -> Option<Accessory> {
+fn read_accessory(table: TableReader<'_>) -> Option<Accessory> {
     table.require("terminal", "the accessory's terminal, such as \"HUM\"");
-    let terminal = table.terminal("terminal", &|name| resolve(name, kind));
+    let terminal = table.terminal("terminal", &as_written);
     let direction = table.word("direction", Direction::ALL, Direction::word);
     let active = table.word("active", Active::ALL, Active::word);
     let on_in = read_calls(&table, "on_in");
@@ -182,21 +241,9 @@ fn read_calls(table: &TableReader<'_>, key: &'static str) -> Vec<Call> {
     calls
 }
 
-/// The terminal that a name means in a profile of this kind.
-fn resolve(name: &str, kind: Option<Kind>) -> Result<Terminal, String> {
-    match name {
-        "Y" => Ok(Terminal::known("Y1")),
-        "W" => match kind {
-            Some(Kind::FurnaceAndCooling) | None => Ok(Terminal::known("W1")),
-            Some(kind) => Err(w_is_ambiguous(kind)),
-        },
-        _ => Terminal::new(name).map_err(|error| error.to_string()),
-    }
-}
-
-/// Why `W` is refused on a heat pump.
-pub(super) fn w_is_ambiguous(kind: Kind) -> String {
-    format!("on a {kind} `W` may mean W1 or W2 (auxiliary heat): write the one that is meant")
+/// A terminal by its name as written: the profile itself resolves the aliases Y and W.
+fn as_written(name: &str) -> Result<Terminal, String> {
+    Terminal::new(name).map_err(|error| error.to_string())
 }
 
 fn value<T>(located: Option<Located<T>>) -> Option<T> {

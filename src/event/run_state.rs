@@ -89,7 +89,8 @@ impl RunState {
             EventKind::Trouble(trouble) => self.troubles.push(trouble.clone()),
             EventKind::LineJudged(judged) => self.judge_line(judged),
             EventKind::StepFinished(finished) => {
-                if let Some(step) = self.steps.iter_mut().find(|s| s.number == finished.step) {
+                let mut latest_first = self.steps.iter_mut().rev();
+                if let Some(step) = latest_first.find(|s| s.number == finished.step) {
                     step.verdict = Some(finished.verdict);
                     step.note.clone_from(&finished.note);
                     step.finished_us = Some(event.elapsed_us);
@@ -130,9 +131,11 @@ impl RunState {
     }
 
     fn judge_line(&mut self, judged: &LineJudged) {
+        // It is nearly always the last step; a long run must not search through all of them.
         let Some(step) = self
             .steps
             .iter_mut()
+            .rev()
             .find(|step| step.number == judged.step)
         else {
             return;

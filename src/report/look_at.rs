@@ -40,6 +40,18 @@ pub(super) fn for_step(step: &StepView, plan: &Plan) -> Vec<String> {
     for line in step.lines.iter().filter(|line| line.is_trouble()) {
         advice.extend(by_rule(line, plan));
     }
+    let unread: Vec<&LineView> = step
+        .lines
+        .iter()
+        .filter(|line| line.is_trouble() && line.rule == Some(Rule::BenchTrouble))
+        .collect();
+    if !unread.is_empty() {
+        advice.push(format!(
+            "The bench could not tell for {}. Put the bench right first (see LINK TROUBLES), then \
+             run again; nothing is said of the wiring here.",
+            names(&unread)
+        ));
+    }
     advice
 }
 
@@ -109,10 +121,7 @@ fn by_rule(line: &LineView, plan: &Plan) -> Option<String> {
              may be shorted. With the supply isolated and {terminal} lifted at both ends, read \
              ohms from {terminal} to C."
         )),
-        (Rule::BenchTrouble, _) => Some(format!(
-            "{terminal} could not be read: put the bench right first (see LINK TROUBLES), then \
-             run again. Nothing is said of the wiring here."
-        )),
+        (Rule::BenchTrouble, _) => None,
         (_, Verdict::Inconc) => Some(format!(
             "{terminal} reads neither clearly live nor clearly dead: read it to C with a meter \
              under load; a loose joint or a floating conductor reads so."

@@ -12,7 +12,7 @@ mod step_view;
 mod suspect_words;
 mod text;
 
-pub use format::{Format, write_each, write_report};
+pub use format::{Format, UnknownFormat, write_each, write_report};
 pub use run_view::{
     ChangeoverView, Conclusion, DiagnosisView, NotStarted, RunView, SuspectGroup, TroubleCount,
 };

@@ -279,11 +279,14 @@ impl RunView {
                 .map(|step| step.call.to_string())
                 .collect()
         };
+        let wrong = calls_with(Verdict::Fail);
+        let unclear = calls_with(Verdict::Inconc);
         match self.verdict {
             _ if self.is_cut_short() => format!(
-                "INCONCLUSIVE: the record ends before the run did, after {} of {}.",
+                "INCONCLUSIVE: the record ends before the run did, after {} of {}{}.",
                 self.steps.iter().filter(|step| step.finished).count(),
-                calls(total)
+                calls(total),
+                listed(&wrong, "; wrong until then:")
             ),
             Verdict::None => "NOT JUDGED: no line was judged.".to_owned(),
             Verdict::Pass => format!(
@@ -292,13 +295,17 @@ impl RunView {
             ),
             Verdict::Inconc => format!(
                 "INCONCLUSIVE: the run shows neither right nor wrong{}.",
-                listed(&calls_with(Verdict::Inconc), "; not clear in")
+                listed(&unclear, "; not clear in")
             ),
+            Verdict::Fail if wrong.is_empty() => {
+                "FAIL: something is wrong outside any single call.".to_owned()
+            }
             Verdict::Fail => format!(
-                "FAIL: {} of {} wrong{}.",
-                calls_with(Verdict::Fail).len(),
+                "FAIL: {} of {} wrong{}{}.",
+                wrong.len(),
                 calls(total),
-                listed(&calls_with(Verdict::Fail), ":")
+                listed(&wrong, ":"),
+                listed(&unclear, "; not clear in")
             ),
             Verdict::Error => {
                 "BENCH ERROR: the bench itself failed; this says nothing of the wiring.".to_owned()

@@ -86,3 +86,33 @@ fn driven(wiring: &Wiring, fault: &Fault) -> Result<Terminal, FaultError> {
     );
     Err(refuse(fault, reason))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sim::wiring::tests::heat_pump;
+
+    /// The changeover faults with B, which is on in heating (common practice, no source).
+    #[test]
+    fn the_other_convention_is_the_mirror_image() {
+        let mut wiring = heat_pump();
+        let b = Terminal::known("B");
+        wiring.changeover = Some(b.clone());
+        let valve = |fault: &str, commanded: &[&'static str]| {
+            let faults = [fault.parse().expect("a fault")];
+            let faults = ContactFaults::of(&wiring, &faults).expect("it fits");
+            let commanded = commanded.iter().copied().map(Terminal::known).collect();
+            faults.closed(&commanded).contains(&b)
+        };
+        let cooling = ["Y1", "G"];
+        let heating = ["Y1", "G", "B"];
+        assert!(valve("inverted-changeover", &cooling));
+        assert!(!valve("inverted-changeover", &heating));
+        assert!(valve("tied:O,B", &cooling));
+        assert!(valve("tied:O,B", &heating));
+        for fault in ["inverted-changeover", "tied:O,B"] {
+            assert!(!valve(fault, &["G"]), "{fault} in fan-only");
+            assert!(!valve(fault, &["G", "W2"]), "{fault} in emergency heat");
+        }
+    }
+}

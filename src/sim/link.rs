@@ -216,3 +216,28 @@ fn garble(bytes: &mut Vec<u8>, draws: &mut Draws) {
         bytes[at] ^= damage;
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn replies_leave_in_the_order_in_which_they_fall_due() {
+        let pending = |due, byte| Pending {
+            due: Microseconds(due),
+            bytes: vec![byte],
+        };
+        let mut waiting = vec![
+            pending(30, 1),
+            pending(10, 2),
+            pending(10, 3),
+            pending(50, 4),
+        ];
+        let mut leave = |now| take_due(&mut waiting, Microseconds(now));
+        assert_eq!(leave(9), None);
+        assert_eq!(leave(40), Some(vec![2]));
+        assert_eq!(leave(40), Some(vec![3]));
+        assert_eq!(leave(40), Some(vec![1]));
+        assert_eq!(leave(40), None);
+    }
+}

@@ -7,7 +7,7 @@ use crate::report::{
     Conclusion, LineView, ReadingValue, ReadingView, RunView, StepView, suspect_in_words,
 };
 use crate::units::Terminal;
-use std::collections::BTreeMap;
+use std::collections::BTreeSet;
 use std::io;
 
 /// One paragraph for each call that did not pass.
@@ -30,21 +30,21 @@ pub(super) fn steps(view: &RunView, page: &mut Page<'_>) -> io::Result<()> {
         )?;
     }
     // The same advice after many calls is given once and referred to afterwards.
-    let mut given: BTreeMap<&[String], String> = BTreeMap::new();
+    let mut given: BTreeSet<&str> = BTreeSet::new();
     for step in troubled {
         page.gap()?;
         paragraph(step, page)?;
-        match given.get(step.look_at.as_slice()) {
-            _ if step.look_at.is_empty() => {}
-            Some(before) => page.hanging("   look at: ", &format!("as under {before}"))?,
-            None => {
-                let mut lead_in = "   look at: ";
-                for advice in &step.look_at {
-                    page.hanging(lead_in, advice)?;
-                    lead_in = "            ";
-                }
-                given.insert(&step.look_at, step.call.to_string());
-            }
+        let mut lead_in = "   look at: ";
+        let before = given.len();
+        for advice in step.look_at.iter().filter(|advice| given.insert(advice)) {
+            page.hanging(lead_in, advice)?;
+            lead_in = "            ";
+        }
+        match (given.len() - before, step.look_at.len()) {
+            (0, 0) => {}
+            (0, _) => page.line("   look at: as said above")?,
+            (new, all) if new < all => page.line("            For the rest as said above.")?,
+            _ => {}
         }
     }
     Ok(())
@@ -90,7 +90,7 @@ fn trouble(line: &LineView, page: &mut Page<'_>) -> io::Result<()> {
         ""
     };
     let mut text = format!(
-        "expected {}, seen {}{when}",
+        "expected {}, {}{when}",
         expected(line.expected),
         observed(line.observed)
     );
@@ -121,10 +121,10 @@ fn expected(expected: Expected) -> &'static str {
 
 fn observed(observed: Observed) -> &'static str {
     match observed {
-        Observed::On => "LIVE",
-        Observed::Off => "DEAD",
-        Observed::Indeterminate => "neither clearly live nor dead",
-        Observed::NotMeasured => "nothing (not measured)",
+        Observed::On => "seen LIVE",
+        Observed::Off => "seen DEAD",
+        Observed::Indeterminate => "seen neither clearly live nor dead",
+        Observed::NotMeasured => "not read",
     }
 }
 
@@ -146,8 +146,9 @@ fn value(reading: &ReadingView) -> Option<String> {
 /// What could explain the readings.
 pub(super) fn suspects(view: &RunView, page: &mut Page<'_>) -> io::Result<()> {
     let diagnosis = &view.diagnosis;
-    let is_clean = diagnosis.conclusion == Conclusion::Healthy;
-    if view.verdict == Verdict::Pass && (is_clean || diagnosis.groups.is_empty()) {
+    let anything_wrong = view.steps.iter().any(|step| step.worst() == Verdict::Fail);
+    let anything_said = !diagnosis.groups.is_empty() || diagnosis.next.is_some();
+    if !anything_wrong && !anything_said {
         return Ok(());
     }
     page.heading("WHAT COULD EXPLAIN IT")?;

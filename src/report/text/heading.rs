@@ -15,18 +15,18 @@ pub(super) fn not_safe(view: &RunView, page: &mut Page<'_>) -> io::Result<()> {
         }
         page.boxed(
             '!',
+            "STILL LIVE",
             &[format!(
-                "STILL LIVE with every relay open: {}. Another source feeds it, or a relay is \
-                 welded. Treat it as live; isolate every supply before touching.",
+                "Live with every relay open: {}. Another source feeds it, or a relay is welded. \
+                 Treat it as live; isolate every supply before touching.",
                 terminals(view)
             )],
         )?;
         return page.gap();
     }
     let mut paragraphs = vec![
-        "N O T   C O N F I R M E D   S A F E".to_owned(),
         String::new(),
-        "NOT CONFIRMED SAFE: treat every line, and every machine behind it, as live.".to_owned(),
+        "Treat every line, and every machine behind it, as live.".to_owned(),
     ];
     paragraphs.extend(unsafe_boards(view));
     if !view.still_live.is_empty() {
@@ -48,7 +48,9 @@ pub(super) fn not_safe(view: &RunView, page: &mut Page<'_>) -> io::Result<()> {
          source before and after."
             .to_owned(),
     );
-    page.boxed('!', &paragraphs)?;
+    page.line(&"!".repeat(WIDTH))?;
+    page.boxed('!', "NOT CONFIRMED SAFE", &paragraphs)?;
+    page.line(&"!".repeat(WIDTH))?;
     page.gap()
 }
 
@@ -187,8 +189,9 @@ pub(super) fn simulated(view: &RunView, page: &mut Page<'_>) -> io::Result<()> {
     page.gap()?;
     page.boxed(
         '#',
+        "SIMULATED",
         &[
-            "SIMULATED: no real wiring was tested, and this proves nothing of any.".to_owned(),
+            "No real wiring was tested, and this proves nothing of any.".to_owned(),
             format!(
                 "Seed {}. Wiring faults put in: {}. Link faults put in: {}.",
                 simulated.seed,

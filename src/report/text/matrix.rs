@@ -57,7 +57,7 @@ impl Shape {
             Self::Held => "WRONG: still live after its relay was opened",
             Self::Drop => "WRONG: the supply collapsed when this line was called",
             Self::Unclear => "not clear: neither right nor wrong could be shown",
-            Self::NotJudged => "(blank) not judged",
+            Self::NotJudged => "not judged",
         }
     }
 
@@ -165,7 +165,11 @@ fn legend(view: &RunView, has_supply: bool, page: &mut Page<'_>) -> io::Result<(
         .collect();
     page.gap()?;
     for shape in shapes {
-        page.line(&format!("  {:<7} {}", shape.mark(), shape.meaning()))?;
+        let mark = match shape {
+            Shape::NotJudged => "(blank)",
+            other => other.mark(),
+        };
+        page.line(&format!("  {mark:<7} {}", shape.meaning()))?;
     }
     if has_supply {
         page.line(

@@ -86,14 +86,21 @@ impl<'w> Page<'w> {
         Ok(())
     }
 
-    /// Paragraphs in a box of one character, to be seen from afar.
-    pub(super) fn boxed(&mut self, mark: char, paragraphs: &[String]) -> io::Result<()> {
+    /// Paragraphs in a box of one character, to be seen from afar; a title stands in its middle.
+    pub(super) fn boxed(
+        &mut self,
+        mark: char,
+        title: &str,
+        paragraphs: &[String],
+    ) -> io::Result<()> {
         let edge = mark.to_string().repeat(WIDTH);
         let side = mark.to_string().repeat(3);
+        let inside = WIDTH - 2 * side.len() - 2;
         self.line(&edge)?;
+        self.line(&format!("{side} {title:^inside$} {side}"))?;
         for paragraph in paragraphs {
-            for part in wrap(paragraph, WIDTH - 8) {
-                self.line(&format!("{side} {part:<0$} {side}", WIDTH - 8))?;
+            for part in wrap(paragraph, inside) {
+                self.line(&format!("{side} {part:<inside$} {side}"))?;
             }
         }
         self.line(&edge)

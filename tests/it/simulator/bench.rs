@@ -30,6 +30,9 @@ pub(super) const INPUTS: UnitAddress = UnitAddress(2);
 /// The register of the relay board's watchdog, and what one count is worth.
 pub(super) const WATCHDOG: u16 = 0x10;
 
+/// What is heard where nobody answers.
+pub(super) const SILENCE: [u8; 0] = [];
+
 pub(super) fn link(name: &str) -> LinkName {
     LinkName::new(name).expect("a link name")
 }

@@ -1,7 +1,7 @@
 //! Each link fault as it looks to a client.
 
 use super::bench::{
-    BOARD, Client, INPUTS, bench, device, in_virtual_time, link, milliseconds, simulator,
+    BOARD, Client, INPUTS, SILENCE, bench, device, in_virtual_time, link, milliseconds, simulator,
     try_simulator,
 };
 use coilcall::sim::ConnectError;
@@ -43,10 +43,10 @@ fn a_late_reply_comes_at_its_time_and_does_not_hold_up_the_next() {
         let simulator = simulator(&[], &["late:board=900"], 1);
         let mut client = Client::on(&simulator, "field");
         client.send(&request_frame(BOARD, &CLOSE)).await;
-        assert_eq!(client.listen(milliseconds(800)).await, []);
+        assert_eq!(client.listen(milliseconds(800)).await, SILENCE);
         // Another device on the same link still answers in between.
         client.inputs().await;
-        assert_eq!(client.listen(milliseconds(79)).await, []);
+        assert_eq!(client.listen(milliseconds(79)).await, SILENCE);
         let late = client.listen(milliseconds(100)).await;
         assert_eq!(late, request_frame(BOARD, &CLOSE));
     });
@@ -54,7 +54,7 @@ fn a_late_reply_comes_at_its_time_and_does_not_hold_up_the_next() {
 
 #[test]
 fn a_silent_device_carries_out_and_says_nothing() {
-    assert_eq!(heard("silent:board", 1, &CLOSE), []);
+    assert_eq!(heard("silent:board", 1, &CLOSE), SILENCE);
 }
 
 #[test]
@@ -109,7 +109,7 @@ fn a_fault_strikes_its_own_device_alone() {
         let mut client = Client::on(&simulator, "field");
         client.set(0, true).await;
         client.send(&request_frame(INPUTS, &READ)).await;
-        assert_eq!(client.listen(milliseconds(1000)).await, []);
+        assert_eq!(client.listen(milliseconds(1000)).await, SILENCE);
     });
 }
 

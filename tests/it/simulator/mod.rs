@@ -2,5 +2,6 @@
 
 mod bench;
 mod link_faults;
+mod outside;
 mod protocol;
 mod wiring;

@@ -4,8 +4,8 @@
 //! value 0x4B37); exception codes: Modbus V1.1b3, section 7.
 
 use super::bench::{
-    BOARD, Client, INPUTS, R_AT_CONTROLLER, R_AT_EQUIPMENT, WATCHDOG, device, in_virtual_time,
-    milliseconds, simulator,
+    BOARD, Client, INPUTS, R_AT_CONTROLLER, R_AT_EQUIPMENT, SILENCE, WATCHDOG, device,
+    in_virtual_time, milliseconds, simulator,
 };
 use coilcall::units::{CoilAddress, UnitAddress};
 use coilcall::wire::{Request, crc16_modbus, request_frame};
@@ -95,7 +95,7 @@ fn a_broadcast_is_obeyed_by_all_and_answered_by_none() {
         let states = vec![false; 8];
         let open_all = Request::WriteCoils { start: 0, states };
         client.send(&request_frame(UnitAddress(0), &open_all)).await;
-        assert_eq!(client.listen(milliseconds(1000)).await, []);
+        assert_eq!(client.listen(milliseconds(1000)).await, SILENCE);
         assert!(simulator.closed_relays().values().all(BTreeSet::is_empty));
     });
 }
@@ -108,11 +108,11 @@ fn other_units_and_damaged_frames_are_ignored() {
         let mut damaged = CLOSE_COIL_0;
         damaged[3] = 1;
         client.send(&damaged).await;
-        assert_eq!(client.listen(milliseconds(1000)).await, []);
+        assert_eq!(client.listen(milliseconds(1000)).await, SILENCE);
         client.send(&with_crc(&[7, 0x05, 0, 0, 0xFF, 0])).await;
-        assert_eq!(client.listen(milliseconds(1000)).await, []);
+        assert_eq!(client.listen(milliseconds(1000)).await, SILENCE);
         client.send(&CLOSE_COIL_0[..5]).await;
-        assert_eq!(client.listen(milliseconds(1000)).await, []);
+        assert_eq!(client.listen(milliseconds(1000)).await, SILENCE);
         assert!(simulator.closed_relays().values().all(BTreeSet::is_empty));
         // After the silence the next frame stands on its own.
         client.send(&CLOSE_COIL_0).await;

@@ -3,12 +3,12 @@
 //! Expected patterns are written by hand (common practice, no source).
 
 use super::bench::{
-    Client, LINES, R_AT_CONTROLLER, R_AT_EQUIPMENT, bench, in_virtual_time, link, simulator,
-    try_simulator,
+    Client, LINES, R_AT_CONTROLLER, R_AT_EQUIPMENT, bench, device, in_virtual_time, link,
+    simulator, try_simulator,
 };
-use coilcall::domain::bench_map::UnderTest;
+use coilcall::domain::bench_map::{RelayAt, UnderTest};
 use coilcall::sim::ConnectError;
-use coilcall::units::Terminal;
+use coilcall::units::{CoilAddress, Terminal};
 use std::collections::BTreeSet;
 
 /// Lines that read live while these relays are closed, as the strip is read, with R where it is
@@ -62,6 +62,25 @@ fn each_wiring_fault_shows_through_the_wire() {
             assert_eq!(found, expected, "{fault} while {driven:?}, seed {seed}");
         }
     }
+}
+
+#[test]
+fn a_master_relay_feeds_all_others() {
+    in_virtual_time(async {
+        let mut bench = bench();
+        bench.master = Some(RelayAt {
+            device: device("board"),
+            coil: CoilAddress(7),
+        });
+        let simulator = try_simulator(&bench, &["stuck-closed:G"], &[], 1).expect("a sound bench");
+        let mut client = Client::on(&simulator, "field");
+        client.set(0, true).await;
+        let inputs = client.settled_inputs().await;
+        assert_eq!(inputs[..2], [false, false]);
+        assert!(inputs[R_AT_CONTROLLER]);
+        client.set(7, true).await;
+        assert_eq!(client.settled_inputs().await[..2], [true, true]);
+    });
 }
 
 #[test]
