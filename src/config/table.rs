@@ -128,6 +128,11 @@ impl<'d> TableReader<'d> {
         self.table.contains_key(key)
     }
 
+    /// Leaves keys as they are: they may be here, but nothing can be said of them.
+    pub(super) fn leave(&self, keys: &[&'static str]) {
+        self.asked.borrow_mut().extend(keys);
+    }
+
     /// Whether the table has the key; where not, that is a problem. `what` says what is missing.
     pub(super) fn require(&self, key: &'static str, what: &str) -> bool {
         let there = self.has(key);

@@ -129,6 +129,11 @@ fn read_modbus(
     let watchdog = table
         .table("watchdog")
         .map(|inner| read_watchdog(inner, place));
+    // A count that could not be taken is not 0: nothing can be said of this device's relays.
+    if (table.has("coils") && coils.is_none()) || (table.has("discrete_inputs") && inputs.is_none())
+    {
+        return None;
+    }
     Some(ModbusSpec {
         unit: UnitAddress(place.unit.as_ref()?.value),
         coils: coils.map_or(0, |located| located.value),
@@ -176,8 +181,11 @@ fn read_watchdog(table: TableReader<'_>, place: &mut ProtocolPlace) -> Option<Wa
 /// The rules between devices and links.
 pub(super) fn check_against_links(devices: &Devices, links: &Links, findings: &Findings) {
     let known: Vec<&str> = links.names.iter().map(String::as_str).collect();
+    // Where a device's link is not known, none can be called unused: it may be the one meant.
+    let mut all_known = devices.links.len() == devices.names.len();
     for (device, link) in &devices.links {
         if !known.contains(&link.value.as_str()) {
+            all_known = false;
             let message = format!(
                 "device `{device}` hangs on link `{}`, which is not there",
                 link.value
@@ -195,10 +203,11 @@ pub(super) fn check_against_links(devices: &Devices, links: &Links, findings: &F
             .map(|device| &device.value)
             .filter(|device| device.link == *name)
             .collect();
-        if !devices
-            .links
-            .iter()
-            .any(|(_, used)| used.value == name.as_str())
+        if all_known
+            && !devices
+                .links
+                .iter()
+                .any(|(_, used)| used.value == name.as_str())
         {
             findings.add(
                 link.finding(format!("link `{name}` is not used by any device"))

@@ -96,7 +96,12 @@ fn read_line(
     table.require("terminal", "the line's terminal, such as \"Y1\"");
     let name = table.string("terminal");
     let by_w = name.as_ref().is_some_and(|name| name.value == "W");
+    let what = name.as_ref().map(|name| name.value.clone());
     let terminal = name.and_then(|name| line_terminal(name, findings));
+    let what = match &terminal {
+        Some(terminal) => terminal.value.to_string(),
+        None => what.unwrap_or_else(|| "a line without a terminal".to_owned()),
+    };
     let unnamed = Terminal::known("unnamed");
     let known = terminal.as_ref().map_or(&unnamed, |t| &t.value);
     let mut declared = LineDeclared {
@@ -109,9 +114,8 @@ fn read_line(
         senses: Vec::new(),
         load: None,
     };
-    let drive = read_drive(&table, points, under_test, &mut declared);
+    let drive = read_drive(&table, points, under_test, &what, &mut declared);
     let mut senses = Vec::new();
-    let what = known.to_string();
     for inner in table.one_or_more("sense") {
         let read = read_sense(&inner, points, &what, usual_end(under_test));
         inner.finish();
@@ -186,17 +190,17 @@ fn read_drive(
     table: &TableReader<'_>,
     points: &Points<'_>,
     under_test: UnderTest,
+    what: &str,
     declared: &mut LineDeclared,
 ) -> Option<Drive> {
     let inner = table.table("drive")?;
-    let relay = points.relay(&inner, RelayUse::Drive(declared.terminal.clone()));
+    let relay = points.relay(&inner, RelayUse::Drive(what.to_owned()));
     let common = inner.word("common", Rail::ALL, Rail::word);
     declared.drive = Some(inner.place().span);
     declared.common = common.map(|common| common.value);
     if under_test == UnderTest::Controller {
         let message = format!(
-            "{} must not be driven by the bench: the room controller under test makes the calls",
-            declared.terminal
+            "{what} must not be driven by the bench: the room controller under test makes the calls"
         );
         inner.findings().add(
             inner

@@ -9,8 +9,8 @@ use crate::config::source::{Findings, Span};
 use crate::config::table::{Located, TableReader};
 use crate::domain::Call;
 use crate::domain::bench_map::RelayAt;
-use crate::units::{CoilAddress, DeviceName, DeviceSpec, InputAddress, Terminal};
-use std::cell::RefCell;
+use crate::units::{CoilAddress, DeviceName, DeviceSpec, InputAddress};
+use std::cell::{Cell, RefCell};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 
@@ -18,7 +18,7 @@ use std::fmt;
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) enum RelayUse {
     /// It drives a line.
-    Drive(Terminal),
+    Drive(String),
     /// It puts a meter on one point.
     Multiplex(String),
     /// It provokes a call.
@@ -30,7 +30,7 @@ pub(super) enum RelayUse {
 impl fmt::Display for RelayUse {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::Drive(terminal) => write!(f, "the drive of {terminal}"),
+            Self::Drive(line) => write!(f, "the drive of {line}"),
             Self::Multiplex(point) => write!(f, "the meter's way to {point}"),
             Self::Stimulus(call) => write!(f, "the stimulus of {call}"),
             Self::Master => f.write_str("the master relay"),
@@ -51,6 +51,7 @@ pub(super) struct Points<'d> {
     inputs: RefCell<BTreeMap<(DeviceName, InputAddress), Use<String>>>,
     meters: RefCell<BTreeMap<DeviceName, Use<String>>>,
     used: RefCell<BTreeSet<DeviceName>>,
+    all_known: Cell<bool>,
 }
 
 impl<'d> Points<'d> {
@@ -62,13 +63,22 @@ impl<'d> Points<'d> {
             inputs: RefCell::default(),
             meters: RefCell::default(),
             used: RefCell::default(),
+            all_known: Cell::new(true),
         }
     }
 
     /// The device that a table's `device` key names.
     pub(super) fn device(&self, table: &TableReader<'_>) -> Option<Located<&'d DeviceSpec>> {
         table.require("device", "the device's name, as in [device.NAME]");
-        let name = table.string("device")?;
+        let name = table.string("device");
+        let device = name.and_then(|name| self.named(name));
+        if device.is_none() {
+            self.all_known.set(false);
+        }
+        device
+    }
+
+    fn named(&self, name: Located<String>) -> Option<Located<&'d DeviceSpec>> {
         if let Ok(known) = DeviceName::new(&name.value) {
             self.used.borrow_mut().insert(known.clone());
             if let Some(device) = self.devices.taken.get(&known) {
@@ -205,8 +215,12 @@ impl<'d> Points<'d> {
         None
     }
 
-    /// Names every device that nothing uses.
+    /// Names every device that nothing uses. Where a use names no known device, none can be called
+    /// unused: it may be the one meant.
     pub(super) fn check_all_used(&self) {
+        if !self.all_known.get() {
+            return;
+        }
         let used = self.used.borrow();
         for (name, device) in &self.devices.taken {
             if !used.contains(name) {

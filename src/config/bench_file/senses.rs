@@ -65,7 +65,11 @@ pub(super) fn read_sense(
         let allowed = [&[Quantity::Observation][..], &typed].concat();
         (means, Quantity::Observation, allowed)
     } else {
-        let device = points.device(table)?;
+        let Some(device) = points.device(table) else {
+            // Which keys belong here depends on the device; none of them is a problem now.
+            table.leave(&["input", "through", "series_ohms", "load_ohms", "quantity"]);
+            return None;
+        };
         if device.value.modbus().is_some() {
             table.require("input", "the digital input's address, from 0");
             let input = points.input(&device, table, &point)?;

@@ -66,7 +66,7 @@ fn a_problem_is_shown_with_its_line_underlined() {
     let errors = bench_errors(&with(BENCH, "baud = 9600", "baudd = 9600"));
     let expected = "\
 error: unknown key `baudd`
- --> bench.toml:6:36
+ --> bench.toml:6:35
   |
 6 | serial = { path = \"/dev/ttyUSB0\", baudd = 9600 }
   |                                   ^^^^^
@@ -86,7 +86,7 @@ fn a_problem_is_given_to_programs() {
     let expected = serde_json::json!([{
         "file": "bench.toml",
         "line": 6,
-        "column": 36,
+        "column": 35,
         "key": "link.board.serial.baudd",
         "message": "unknown key `baudd`",
         "help": "did you mean `baud`?",

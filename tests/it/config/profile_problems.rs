@@ -115,9 +115,13 @@ auxiliary_lines = ["W"]
         Err(errors) => told(&errors),
     };
     assert!(told.contains("7:"), "{told}");
-    let text = with(text, "auxiliary_lines = [\"W\"]", "tied = [[\"Y\", \"G\"]]");
+    let text = with(
+        text,
+        "auxiliary_lines = [\"W\"]",
+        "tied = [[\"W\", \"E\"]]\npresent = [\"E\"]",
+    );
     let file = parse_profile(Path::new("p.toml"), text).expect("the profile is sound");
-    assert!(file.profile.tied()[0].contains(&Terminal::known("Y1")));
+    assert!(file.profile.tied()[0].contains(&Terminal::known("W1")));
 }
 
 #[test]
