@@ -109,15 +109,8 @@ fn run(asked: super::arguments::Run) -> Result<Exit, AppError> {
     let (exit, outcome, found) = on_runtime(asked.simulate, async {
         let (sender, commands) = mpsc::channel(8);
         let listener = tokio::task::spawn_local(send_cancels(sender));
-        let mut progress = Progress::new();
-        let observer = Box::new(move |event: &event::RunEvent| {
-            let mut line = Vec::new();
-            // Writing to memory cannot fail; where standard error is closed the run goes on.
-            if progress.show(event, &mut line).is_ok() && !line.is_empty() {
-                let text = String::from_utf8_lossy(&line).into_owned();
-                drop(to_stderr(&text));
-            }
-        });
+        let mut progress = Progress::new(std::io::stderr());
+        let observer = Box::new(move |event: &event::RunEvent| progress.observe(event));
         let result = run_bench(&request, observer, commands).await;
         listener.abort();
         result
