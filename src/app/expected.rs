@@ -3,7 +3,7 @@
 use super::error::AppError;
 use crate::config::read_profile;
 use crate::domain::TruthTable;
-use crate::report::{write_expected_json, write_expected_text};
+use crate::report::expected_table::{write_json, write_text};
 use std::io::Write;
 use std::path::Path;
 
@@ -15,9 +15,9 @@ pub fn expected(profile: &Path, json: bool, out: &mut dyn Write) -> Result<(), A
     let file = read_profile(profile)?;
     let table = TruthTable::of(&file.profile);
     if json {
-        write_expected_json(&file.profile, &table, out)?;
+        write_json(&file.profile, &table, out)?;
     } else {
-        write_expected_text(&file.profile, &table, out)?;
+        write_text(&file.profile, &table, out)?;
     }
     Ok(())
 }

@@ -4,6 +4,7 @@
 //! folded events; a format then only lays it out on the writer that it is given. Nothing here
 //! opens a file, judges, or reads the configuration: the journal alone is enough.
 
+pub mod expected_table;
 mod format;
 mod look_at;
 mod run_json;
