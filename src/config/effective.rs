@@ -4,8 +4,9 @@
 //! values come from the validated bench or profile, never from a second list of defaults; the
 //! text tells only which of them were stated.
 
-use super::bench_file::BenchFile;
+use super::bench_file::{BenchFile, quantity_word};
 use super::profile_file::ProfileFile;
+use crate::domain::bench_map::{Sense, SenseMeans};
 use crate::domain::profile::Origin;
 use crate::units::{DeviceProtocol, LinkTransport, SerialSettings};
 use toml::de::{DeTable, DeValue};
@@ -43,9 +44,28 @@ impl<'t> Lines<'t> {
         value.is_some()
     }
 
+    /// The path of one item of a key that holds a table or an array of them.
+    fn numbered(&self, key: &str, index: usize) -> String {
+        let item = format!("{key}[{index}]");
+        if self.states(&item) {
+            item
+        } else {
+            key.to_owned()
+        }
+    }
+
     fn push(&mut self, path: &str, value: impl std::fmt::Display) {
         let mark = if self.states(path) { "" } else { "  (default)" };
         self.lines.push(format!("{path} = {value}{mark}"));
+    }
+}
+
+fn push_sense(lines: &mut Lines<'_>, key: &str, sense: &Sense) {
+    lines.push(&format!("{key}.end"), quoted(&sense.end.to_string()));
+    let quantity = quoted(quantity_word(sense.quantity));
+    lines.push(&format!("{key}.quantity"), quantity);
+    if let SenseMeans::Meter { series_ohms, .. } = &sense.means {
+        lines.push(&format!("{key}.series_ohms"), series_ohms.0);
     }
 }
 
@@ -85,12 +105,22 @@ pub fn effective_bench(bench: &BenchFile) -> Vec<String> {
         push_device(&mut lines, &format!("device.{name}"), &device.protocol);
     }
     lines.push("supply.source", quoted(map.supply.source.word()));
+    for (index, sense) in map.supply.senses.iter().enumerate() {
+        let key = lines.numbered("supply.sense", index);
+        lines.push(&format!("{key}.rail"), quoted(sense.rail.word()));
+        push_sense(&mut lines, &key, &sense.sense);
+    }
     for declared in &bench.declared {
         let line = &map.lines[&declared.terminal];
+        let key = &declared.key;
+        lines.push(&format!("{key}.terminal"), quoted(line.terminal.as_str()));
         if let Some(drive) = &line.drive {
-            let key = format!("{}.drive.common", declared.key);
-            let value = format!("{} ({})", quoted(drive.common.word()), line.terminal);
-            lines.push(&key, value);
+            let common = quoted(drive.common.word());
+            lines.push(&format!("{key}.drive.common"), common);
+        }
+        for (index, sense) in line.senses.iter().enumerate() {
+            let key = lines.numbered(&format!("{key}.sense"), index);
+            push_sense(&mut lines, &key, sense);
         }
     }
     let timing = &map.timing;

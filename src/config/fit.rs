@@ -8,9 +8,9 @@ use super::nearest::listed;
 use super::problem::ConfigErrors;
 use super::profile_file::ProfileFile;
 use super::source::{Finding, Source, Span};
-use crate::domain::TruthTable;
 use crate::domain::bench_map::{Rail, UnderTest};
 use crate::domain::profile::Arrangement;
+use crate::domain::{Call, TruthTable};
 use crate::units::Terminal;
 use std::collections::BTreeSet;
 
@@ -25,7 +25,7 @@ pub fn fit(profile: &ProfileFile, bench: &BenchFile) -> Result<Vec<String>, Conf
     let comparison = Comparison {
         profile,
         bench,
-        lines: table.lines(),
+        table: &table,
         demanded,
     };
     let mut findings = comparison.missing_lines();
@@ -49,7 +49,7 @@ pub fn fit(profile: &ProfileFile, bench: &BenchFile) -> Result<Vec<String>, Conf
 struct Comparison<'a> {
     profile: &'a ProfileFile,
     bench: &'a BenchFile,
-    lines: &'a [Terminal],
+    table: &'a TruthTable,
     demanded: BTreeSet<&'a Terminal>,
 }
 
@@ -62,7 +62,8 @@ impl Comparison<'_> {
     fn missing_lines(&self) -> Vec<Finding> {
         let bench_lines = &self.bench.map.lines;
         let missing = self
-            .lines
+            .table
+            .lines()
             .iter()
             .filter(|line| !bench_lines.contains_key(line));
         missing
@@ -113,7 +114,7 @@ impl Comparison<'_> {
             let message = format!("line {line} is called by this profile, but nothing drives it");
             findings.push(named(message).help("add drive = { device = …, coil = … }"));
         }
-        if profile.arrangement() == Arrangement::Dual && self.lines.contains(line) {
+        if profile.arrangement() == Arrangement::Dual && self.table.lines().contains(line) {
             findings.extend(dual_findings(declared));
         }
         findings
@@ -138,7 +139,7 @@ impl Comparison<'_> {
         let mut notes = self.bench.notes.clone();
         for line in self.bench.map.lines.values() {
             let name = &line.terminal;
-            if !self.lines.contains(name) {
+            if !self.table.lines().contains(name) {
                 notes.push(format!(
                     "line {name} is not in profile `{}`: never driven, expected off",
                     profile.name()
@@ -149,12 +150,44 @@ impl Comparison<'_> {
                 ));
             }
         }
+        if self.bench.map.under_test == UnderTest::Controller {
+            notes.extend(self.controller_notes());
+        }
         if profile.arrangement() == Arrangement::Dual {
             for rail in [Rail::Rc, Rail::Rh] {
                 let mut senses = self.bench.map.supply.senses.iter();
                 if !senses.any(|sense| sense.rail == rail) {
                     notes.push(format!("{rail} is not sensed on this bench"));
                 }
+            }
+        }
+        notes
+    }
+}
+
+/// The most that a load may have for a controller without C to be powered through it: a coil.
+const COIL_LIKE_OHMS: f64 = 250.0;
+
+impl Comparison<'_> {
+    /// What a room controller under test cannot be shown to do on this bench.
+    fn controller_notes(&self) -> Vec<String> {
+        let map = &self.bench.map;
+        let mut notes = Vec::new();
+        for row in self.table.rows() {
+            if row.applicable && row.call != Call::Idle && !map.stimuli.contains_key(&row.call) {
+                notes.push(format!("call {} has no stimulus on this bench", row.call));
+            }
+        }
+        let steals_power = map.supply.c_to_controller == Some(false);
+        for line in map.lines.values() {
+            let sealed = line.load.as_ref().and_then(|load| load.sealed_ohms);
+            let coil_like = sealed.is_some_and(|ohms| ohms.0 <= COIL_LIKE_OHMS);
+            if steals_power && !coil_like && self.table.lines().contains(&line.terminal) {
+                notes.push(format!(
+                    "line {} has no coil-like load ({COIL_LIKE_OHMS} ohm or less): without C the \
+                     controller steals power through it, and it is inconclusive",
+                    line.terminal
+                ));
             }
         }
         notes

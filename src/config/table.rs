@@ -388,6 +388,10 @@ impl<'d> TableReader<'d> {
         let Some(found) = self.entry(key) else {
             return Vec::new();
         };
+        if found.value.as_array().is_some_and(|array| array.is_empty()) {
+            let message = "expected at least one table, found an empty array";
+            self.findings.add(found.finding(message));
+        }
         let items = self.items(&found, &format!("tables headed [[{key}]]"));
         let items = items.unwrap_or_default().into_iter();
         items.filter_map(|item| self.reader(item)).collect()

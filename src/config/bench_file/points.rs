@@ -115,8 +115,9 @@ impl<'d> Points<'d> {
         };
         let mut uses = self.relays.borrow_mut();
         match uses.get(&at) {
-            // One point may be read for volts and for ohms through the same relay.
-            Some(first) if first.what == what && matches!(what, RelayUse::Multiplex(_)) => {}
+            // One point may be read for volts and for ohms through the same relay; and a line that
+            // is given twice was said as such.
+            Some(first) if first.what == what => {}
             Some(first) => {
                 let message = format!(
                     "coil {} of `{}` is used twice: {} and {what}",

@@ -35,7 +35,8 @@ fn end_word(end: End) -> &'static str {
     }
 }
 
-fn quantity_word(quantity: Quantity) -> &'static str {
+/// The word used in files.
+pub(in crate::config) fn quantity_word(quantity: Quantity) -> &'static str {
     match quantity {
         Quantity::Presence => "presence",
         Quantity::AcVolts => "ac-volts",

@@ -174,6 +174,19 @@ fn a_line_is_driven_and_sensed() {
 }
 
 #[test]
+fn an_empty_list_is_as_good_as_none() {
+    check_bench(
+        "sense = { device = \"board\", input = 1 }",
+        "sense = []",
+        "24:9",
+        &["expected at least one table, found an empty array"],
+    );
+    let text = BENCH.split("[[line]]").next().expect("a first part");
+    let errors = bench_errors(&format!("line = []\n{text}"));
+    assert_one(&errors, "1:8", &["expected at least one table"]);
+}
+
+#[test]
 fn a_room_controller_drives_its_own_lines_and_never_real_loads() {
     let text = with(BENCH, "\"wiring\"", "\"controller\"");
     let told_of_drives = told(&bench_errors(&text));
@@ -360,10 +373,13 @@ fn every_problem_of_a_file_is_told_at_once_in_the_order_of_its_lines() {
         .replace("input = 1", "input = 0")
         .replace("terminal = \"G\"", "terminal = \"C\"");
     let told = told(&bench_errors(&text));
-    let places: Vec<&str> = told.lines().map(|line| &line[..4]).collect();
+    let places: Vec<&str> = told
+        .lines()
+        .filter_map(|line| line.split(' ').next())
+        .collect();
     assert_eq!(
         places,
-        ["2:14", "6:35", "10:3", "13:1", "22:1", "24:3"],
+        ["2:14", "6:35", "10:37", "13:10", "22:12", "24:37"],
         "{told}"
     );
 }

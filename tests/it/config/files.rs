@@ -102,7 +102,10 @@ fn effective_values_tell_the_defaults_apart() {
         "link.board.serial.baud = 9600",
         "link.board.serial.parity = \"even\"  (default)",
         "link.board.late_reply_ms = 1600  (default)",
-        "line[0].drive.common = \"Rc\" (Y1)  (default)",
+        "line[0].drive.common = \"Rc\"  (default)",
+        "line[1].sense.end = \"equipment\"  (default)",
+        "line[1].sense.quantity = \"presence\"  (default)",
+        "supply.sense.rail = \"R\"  (default)",
         "timing.mains_hertz = 60  (default)",
     ] {
         assert!(lines.contains(&line.to_owned()), "{line} in {lines:#?}");
