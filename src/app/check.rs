@@ -78,7 +78,9 @@ pub fn check(request: &CheckRequest, out: &mut dyn Write) -> Result<Exit, AppErr
 fn by_its_keys(path: &Path) -> Checked {
     let text = std::fs::read_to_string(path).unwrap_or_default();
     let is_bench_key = |line: &str| {
-        ["under_test", "[link", "[device", "[[line]]"].iter().any(|key| line.starts_with(key))
+        ["under_test", "[link", "[device", "[[line]]"]
+            .iter()
+            .any(|key| line.starts_with(key))
     };
     if text.lines().any(|line| is_bench_key(line.trim_start())) {
         Checked::Bench(path.to_owned(), read_bench(path))
@@ -106,7 +108,11 @@ fn together(
         Ok(mut notes) => match make_plan(&profile.profile, &bench.map, None) {
             Err(error) => Err(vec![format!("error: {error}")]),
             Ok(plan) => {
-                notes.extend(plan.not_proven.iter().map(|text| format!("not proven: {text}")));
+                notes.extend(
+                    plan.not_proven
+                        .iter()
+                        .map(|text| format!("not proven: {text}")),
+                );
                 Ok(notes)
             }
         },
@@ -121,7 +127,12 @@ fn write_text(
     for file in checked {
         match file.outcome() {
             Ok(effective) => {
-                writeln!(out, "{}: a good {}. In force:", file.path().display(), file.kind())?;
+                writeln!(
+                    out,
+                    "{}: a good {}. In force:",
+                    file.path().display(),
+                    file.kind()
+                )?;
                 for line in effective {
                     writeln!(out, "  {line}")?;
                 }

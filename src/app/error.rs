@@ -6,7 +6,6 @@ use crate::domain::plan::PlanError;
 use crate::report::UnknownFormat;
 use crate::sim::SimulatorError;
 use crate::store::{LocateError, ReplayError, SubjectError};
-use crate::units::Trouble;
 
 /// The exit codes of `run`; other commands use `Pass`, `Usage` and `BenchError`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -94,9 +93,9 @@ pub enum AppError {
     /// A journal without its first event.
     #[error("{0}: the run has not started: there is nothing to report")]
     NothingToReport(String),
-    /// A port that cannot be opened.
-    #[error("{0}")]
-    Port(Trouble),
+    /// No pseudo-terminal is to be had.
+    #[error("a pseudo-terminal cannot be opened")]
+    PseudoTerminal(#[source] std::io::Error),
     /// A usage that the arguments alone do not show to be wrong.
     #[error("{0}")]
     Usage(String),
@@ -119,7 +118,7 @@ impl AppError {
             | Self::Write { .. }
             | Self::NothingToReport(_)
             | Self::Usage(_) => Exit::Usage,
-            Self::Output(_) | Self::Port(_) => Exit::BenchError,
+            Self::Output(_) | Self::PseudoTerminal(_) => Exit::BenchError,
         }
     }
 }

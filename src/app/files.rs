@@ -27,5 +27,9 @@ pub fn load(profile: &Path, bench: &Path) -> Result<Loaded, AppError> {
     };
     let mut notes = bench.notes.clone();
     notes.extend(fit(&profile, &bench)?);
-    Ok(Loaded { profile, bench, notes })
+    Ok(Loaded {
+        profile,
+        bench,
+        notes,
+    })
 }

@@ -5,12 +5,14 @@
 //! records it.
 
 use crate::domain::BenchMap;
-use crate::driver::{BusHandle, Connector, LinkTiming, RelayModbus, connector_for};
+use crate::driver::{
+    BusHandle, ByteStream, Connector, LinkTiming, ModbusBoard, SerialConnector, TcpConnector,
+};
 use crate::port::{Link, LocalFuture};
 use crate::runner::Ports;
 use crate::sim::Simulator;
 use crate::units::{
-    DeviceName, DeviceProtocol, DeviceSpec, LinkName, LinkSpec, Trouble, TroubleKind,
+    DeviceName, DeviceProtocol, DeviceSpec, LinkName, LinkSpec, LinkTransport, Trouble, TroubleKind,
 };
 use std::collections::BTreeMap;
 use std::rc::Rc;
@@ -25,26 +27,47 @@ pub struct OpenedBench {
 
 /// Opens every link of a real bench.
 pub async fn open_real(bench: &BenchMap) -> OpenedBench {
-    open(bench, &|link| connector_for(link)).await
+    open(bench, &connector_for).await
 }
 
 /// Connects every link of a simulated bench.
 pub async fn open_simulated(bench: &BenchMap, simulator: &Simulator) -> OpenedBench {
     open(bench, &|link| {
-        Box::new(SimulatedLink { simulator: simulator.clone(), link: link.name.clone() })
+        Box::new(SimulatedLink {
+            simulator: simulator.clone(),
+            link: link.name.clone(),
+        })
     })
     .await
+}
+
+fn connector_for(link: &LinkSpec) -> Box<dyn Connector> {
+    match (&link.transport, SerialConnector::of(link)) {
+        (_, Some(serial)) => Box::new(serial),
+        (LinkTransport::Tcp { address }, None) => {
+            Box::new(TcpConnector::new(link.name.clone(), address.clone()))
+        }
+        (LinkTransport::SerialPath { .. } | LinkTransport::SerialUsb { .. }, None) => {
+            unreachable!("a serial link has a serial connector")
+        }
+    }
 }
 
 async fn open(
     bench: &BenchMap,
     connector: &dyn Fn(&LinkSpec) -> Box<dyn Connector>,
 ) -> OpenedBench {
-    let mut opened = OpenedBench { ports: Ports::default(), unopened: Vec::new() };
+    let mut opened = OpenedBench {
+        ports: Ports::default(),
+        unopened: Vec::new(),
+    };
     let mut buses: BTreeMap<&LinkName, Result<BusHandle, Trouble>> = BTreeMap::new();
     for (name, link) in &bench.links {
         let timing = LinkTiming::of(link);
-        buses.insert(name, BusHandle::open(name.clone(), timing, connector(link)).await);
+        buses.insert(
+            name,
+            BusHandle::open(name.clone(), timing, connector(link)).await,
+        );
     }
     for device in bench.devices.values() {
         match &buses[&device.link] {
@@ -60,7 +83,7 @@ fn add_device(opened: &mut OpenedBench, device: &DeviceSpec, bus: &BusHandle) {
     let ports = &mut opened.ports;
     match &device.protocol {
         DeviceProtocol::ModbusRtu(spec) => {
-            let driver = Rc::new(RelayModbus::new(name.clone(), spec.clone(), bus.clone()));
+            let driver = Rc::new(ModbusBoard::new(name.clone(), spec.clone(), bus.clone()));
             if spec.coils > 0 {
                 ports.boards.insert(name.clone(), Rc::clone(&driver) as _);
             }
@@ -101,10 +124,10 @@ struct SimulatedLink {
 }
 
 impl Connector for SimulatedLink {
-    fn connect(&self) -> LocalFuture<'_, Result<Box<dyn crate::driver::ByteStream>, Trouble>> {
+    fn connect(&self) -> LocalFuture<'_, Result<Box<dyn ByteStream>, Trouble>> {
         Box::pin(async move {
             match self.simulator.connect(&self.link) {
-                Ok(stream) => Ok(Box::new(stream) as Box<dyn crate::driver::ByteStream>),
+                Ok(stream) => Ok(Box::new(stream) as Box<dyn ByteStream>),
                 Err(error) => Err(Trouble {
                     kind: TroubleKind::Missing,
                     tried: format!("open link {}", self.link),

@@ -57,8 +57,16 @@ pub async fn run_bench(
     observer: Observer,
     commands: mpsc::Receiver<Command>,
 ) -> Result<(Exit, RunOutcome, Option<RunFound>), AppError> {
-    let Loaded { profile, bench, notes } = load(&request.profile, &request.bench)?;
-    let calls = request.calls.as_ref().map(|calls| resolved_calls(calls, &profile)).transpose()?;
+    let Loaded {
+        profile,
+        bench,
+        notes,
+    } = load(&request.profile, &request.bench)?;
+    let calls = request
+        .calls
+        .as_ref()
+        .map(|calls| resolved_calls(calls, &profile))
+        .transpose()?;
     let plan = make_plan(&profile.profile, &bench.map, calls.as_deref())?;
     let clock: Rc<dyn Clock> = Rc::new(RunClock::start());
     let simulator = match &request.simulation {
@@ -122,10 +130,14 @@ fn resolved_calls(
 
 fn begin_journal(request: &RunRequest, run_id: &str) -> Result<FileJournal, AppError> {
     let folder = || request.out.display().to_string();
-    std::fs::create_dir_all(&request.out)
-        .map_err(|source| AppError::JournalFolder { folder: folder(), source })?;
-    FileJournal::create(&request.out, run_id)
-        .map_err(|lost| AppError::JournalFolder { folder: folder(), source: lost.source })
+    std::fs::create_dir_all(&request.out).map_err(|source| AppError::JournalFolder {
+        folder: folder(),
+        source,
+    })?;
+    FileJournal::create(&request.out, run_id).map_err(|lost| AppError::JournalFolder {
+        folder: folder(),
+        source: lost.source,
+    })
 }
 
 /// Keeps the subject beside the journal, and returns the commitment that goes into it.
@@ -135,7 +147,9 @@ fn begin_subject(
     run_id: &str,
     journal: &FileJournal,
 ) -> Result<Option<String>, AppError> {
-    let Some(subject) = &request.subject else { return Ok(None) };
+    let Some(subject) = &request.subject else {
+        return Ok(None);
+    };
     let sealed = Sealed::new(&clock.salt(), subject);
     let commitment = sealed.commitment();
     let mut record = SubjectRecord::new(run_id);
@@ -157,7 +171,9 @@ fn started(
         .iter()
         .map(|drive| drive.relay.device.clone())
         .filter(|device| {
-            bench.map.devices[device].modbus().is_none_or(|spec| spec.watchdog.is_none())
+            bench.map.devices[device]
+                .modbus()
+                .is_none_or(|spec| spec.watchdog.is_none())
         })
         .collect::<std::collections::BTreeSet<_>>();
     RunStarted {
@@ -167,8 +183,12 @@ fn started(
         profile: ProfileSummary {
             name: equipment.name().to_owned(),
             kind: equipment.kind().word().to_owned(),
-            interface: equipment.interface().map(|interface| interface.word().to_owned()),
-            changeover: equipment.changeover().map(|changeover| changeover.word().to_owned()),
+            interface: equipment
+                .interface()
+                .map(|interface| interface.word().to_owned()),
+            changeover: equipment
+                .changeover()
+                .map(|changeover| changeover.word().to_owned()),
             compressor_stages: equipment.compressor_stages(),
             heat_stages: equipment.heat_stages(),
         },
@@ -184,12 +204,19 @@ fn started(
             simulated: request.simulation.as_ref().map(|simulation| SimulatedBy {
                 seed: simulation.seed,
                 faults: simulation.faults.iter().map(ToString::to_string).collect(),
-                link_faults: simulation.link_faults.iter().map(ToString::to_string).collect(),
+                link_faults: simulation
+                    .link_faults
+                    .iter()
+                    .map(ToString::to_string)
+                    .collect(),
             }),
             notes,
         },
         retest_of: None,
-        commitments: Commitments { subject, hidden: None },
+        commitments: Commitments {
+            subject,
+            hidden: None,
+        },
     }
 }
 

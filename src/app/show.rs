@@ -31,9 +31,14 @@ pub fn read_run(folder: &Path, run: &str) -> Result<RunFound, AppError> {
         .and_then(|(_, started)| started.commitments.subject.as_deref());
     let subject = SubjectRecord::subject_of(&path, committed)?;
     let diagnosis = diagnosis_view(&replay.state);
-    let view =
-        RunView::new(&replay.state, subject, &replay.file_name, &replay.head_hash, diagnosis)
-            .map_err(|_| AppError::NothingToReport(path.display().to_string()))?;
+    let view = RunView::new(
+        &replay.state,
+        subject,
+        &replay.file_name,
+        &replay.head_hash,
+        diagnosis,
+    )
+    .map_err(|_| AppError::NothingToReport(path.display().to_string()))?;
     Ok(RunFound { path, view })
 }
 
@@ -51,7 +56,9 @@ pub fn write_run(run: &RunFound, formats: &[Format], out: &mut dyn Write) -> Res
 }
 
 fn diagnosis_view(state: &RunState) -> DiagnosisView {
-    let Some(evidence) = state.evidence() else { return DiagnosisView::undetermined() };
+    let Some(evidence) = state.evidence() else {
+        return DiagnosisView::undetermined();
+    };
     let Diagnosis { conclusion, groups } = diagnose(&evidence);
     DiagnosisView {
         conclusion: match conclusion {

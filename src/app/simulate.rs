@@ -7,7 +7,7 @@ use crate::driver::pty_pair;
 use crate::port::{Clock, RunClock};
 use crate::sim::{Simulator, SimulatorSetup};
 use crate::units::{LinkName, LinkTransport};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::rc::Rc;
 
 /// What is asked of the simulator.
@@ -62,18 +62,27 @@ pub fn simulate(request: &SimulateRequest) -> Result<Simulated, AppError> {
     let mut servers = Vec::new();
     for (name, link) in &bench.map.links {
         if matches!(link.transport, LinkTransport::Tcp { .. }) {
-            return Err(AppError::Usage(format!("link {name} is TCP; only serial links are shown")));
+            return Err(AppError::Usage(format!(
+                "link {name} is TCP; only serial links are shown"
+            )));
         }
-        let pair = pty_pair().map_err(AppError::Port)?;
-        paths.push((name.clone(), pair.path.clone()));
-        servers.push(serve(&simulator, name, pair)?);
+        let (stream, path) = pty_pair().map_err(AppError::PseudoTerminal)?;
+        paths.push((name.clone(), path));
+        let answering = simulator
+            .serve(name, stream)
+            .map_err(|error| AppError::Usage(error.to_string()))?;
+        servers.push(tokio::task::spawn_local(answering));
     }
     let text = pointed_at(&bench.text, &paths);
     std::fs::write(&request.write_bench, text).map_err(|source| AppError::Write {
         file: request.write_bench.display().to_string(),
         source,
     })?;
-    Ok(Simulated { paths, bench_file: request.write_bench.clone(), servers })
+    Ok(Simulated {
+        paths,
+        bench_file: request.write_bench.clone(),
+        servers,
+    })
 }
 
 /// The same bench with every link on its pseudo-terminal.
@@ -98,5 +107,7 @@ fn pointed_at(text: &str, paths: &[(LinkName, String)]) -> String {
         link.insert("serial".to_owned(), toml::Value::Table(serial));
     }
     let body = toml::to_string(&document).expect("a table that was read can be written");
-    format!("# Written by coilcall simulate: every link is a pseudo-terminal of this machine.\n{body}")
+    format!(
+        "# Written by coilcall simulate: every link is a pseudo-terminal of this machine.\n{body}"
+    )
 }

@@ -137,7 +137,12 @@ pub(super) struct Report {
     #[arg(value_name = "RUN")]
     pub(super) run: String,
     /// Formats, separated by commas: text, json
-    #[arg(long, value_name = "FORMATS", value_delimiter = ',', default_value = "text")]
+    #[arg(
+        long,
+        value_name = "FORMATS",
+        value_delimiter = ',',
+        default_value = "text"
+    )]
     pub(super) format: Vec<String>,
     /// The same as --format json
     #[arg(long, conflicts_with = "format")]

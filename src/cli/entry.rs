@@ -48,7 +48,10 @@ fn message_of(error: &AppError) -> String {
     if let AppError::Config(problems) = error {
         let count = problems.problems().len();
         let word = if count == 1 { "problem" } else { "problems" };
-        return format!("{}\n\n{count} {word}; nothing was opened.\n", problems.render(false));
+        return format!(
+            "{}\n\n{count} {word}; nothing was opened.\n",
+            problems.render(false)
+        );
     }
     let mut text = format!("error: {error}\n");
     let mut cause = error.source();
@@ -88,7 +91,11 @@ fn on_runtime<T>(
 }
 
 fn simulation_of(faults: Faults) -> Simulation {
-    Simulation { faults: faults.faults, link_faults: faults.link_faults, seed: faults.seed }
+    Simulation {
+        faults: faults.faults,
+        link_faults: faults.link_faults,
+        seed: faults.seed,
+    }
 }
 
 fn run(asked: super::arguments::Run) -> Result<Exit, AppError> {
@@ -119,7 +126,11 @@ fn run(asked: super::arguments::Run) -> Result<Exit, AppError> {
         to_stderr(&format!("error: {lost}\n  because: {}\n", lost.source))?;
     }
     if let Some(found) = found {
-        let format = if asked.json { Format::Json } else { Format::Text };
+        let format = if asked.json {
+            Format::Json
+        } else {
+            Format::Text
+        };
         let mut buffer = Buffer::new();
         write_run(&found, &[format], &mut buffer)?;
         to_stdout(&buffer)?;
@@ -213,7 +224,11 @@ fn report(asked: &super::arguments::Report) -> Result<Exit, AppError> {
     let formats = if asked.json {
         vec![Format::Json]
     } else {
-        asked.format.iter().map(|name| name.parse()).collect::<Result<Vec<Format>, _>>()?
+        asked
+            .format
+            .iter()
+            .map(|name| name.parse())
+            .collect::<Result<Vec<Format>, _>>()?
     };
     let found = read_run(&asked.out, &asked.run)?;
     printed(|out| write_run(&found, &formats, out))

@@ -17,7 +17,11 @@ pub(super) fn to_stdout(bytes: &[u8]) -> io::Result<()> {
 /// Writes a message to standard error; where even that fails, nothing is left to say it to.
 pub(super) fn to_stderr(message: &str) -> io::Result<()> {
     let mut stderr = io::stderr().lock();
-    quietly(stderr.write_all(message.as_bytes()).and_then(|()| stderr.flush()))
+    quietly(
+        stderr
+            .write_all(message.as_bytes())
+            .and_then(|()| stderr.flush()),
+    )
 }
 
 fn quietly(result: io::Result<()>) -> io::Result<()> {
