@@ -66,7 +66,8 @@ impl Sequencer<'_> {
             self.recorder.begin_sync();
         }
         self.rejudge_dead_lines()?;
-        if let Some(judged) = judge::judge_changeover(self.plan, &self.recorder.state()) {
+        let changeover = judge::judge_changeover(self.plan, &self.recorder.state());
+        if let Some(judged) = changeover {
             self.record(EventKind::ChangeoverJudged(judged))?;
         }
         Ok(())
