@@ -104,14 +104,10 @@ fn cell_reason(
 ) -> String {
     let mut text = match (cell.expected, observed(readings, line)) {
         (Expected::On, Observed::Off) => {
-            format!("{line} stayed dead; expected on: {}", cell.reason)
+            format!("{line} stayed dead{}", driven_words(step, line))
         }
         (Expected::Off, Observed::On) => {
-            format!(
-                "{line} is live{}; expected off: {}",
-                driven_words(step),
-                cell.reason
-            )
+            format!("{line} is live{}", driven_words(step, line))
         }
         (_, Observed::NotMeasured) => format!("{line} was not measured"),
         (_, Observed::Indeterminate) => format!("{line} is neither on nor off"),
@@ -136,12 +132,19 @@ fn cell_reason(
     text
 }
 
-fn driven_words(step: &PlannedStep) -> String {
+fn driven_words(step: &PlannedStep, line: &Terminal) -> String {
     if step.drive.is_empty() {
         return " with every relay open".to_owned();
     }
+    if step.drive == [line.clone()] {
+        return " while it alone was driven".to_owned();
+    }
     let names: Vec<&str> = step.drive.iter().map(Terminal::as_str).collect();
-    format!(" while {} driven", names.join(" "))
+    format!(
+        " while {} {} driven",
+        names.join(" "),
+        if names.len() == 1 { "was" } else { "were" }
+    )
 }
 
 /// Lines that are still live with every relay open. Each keeps what was seen in the call itself.

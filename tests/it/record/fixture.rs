@@ -77,6 +77,8 @@ fn address(line: &str) -> u16 {
 
 pub(super) fn plan() -> Plan {
     Plan {
+        tied: Vec::new(),
+        source_end: End::Equipment,
         under_test: UnderTest::Wiring,
         loads: Loads::Dummy,
         lines: LINES.map(terminal).to_vec(),
