@@ -1,16 +1,14 @@
-//! The plan of a run: its steps, what each drives, what each line must be, and what senses it.
+//! The plan as data: what is written into the journal's first event.
 //!
-//! Place in the data's path: made from the profile, its truth table and the bench map before
-//! anything is opened; the runner follows it, and it is written whole into the journal's first
-//! event, so that a report never needs the files again. Planning opens nothing and reads no clock.
+//! Place in the data's path: [`make_plan`](super::make_plan) fills it, the runner follows it,
+//! reports read it. It holds no rule.
 
-use super::Call;
-use super::bench_map::{BenchTiming, Loads, Rail, RelayAt, SenseMeans, UnderTest};
-use super::profile::Changeover;
-use super::truth_table::Cell;
+use crate::domain::bench_map::{BenchTiming, Loads, Rail, RelayAt, SenseMeans, UnderTest};
+use crate::domain::profile::Changeover;
+use crate::domain::{Call, Cell};
 use crate::units::{End, Milliseconds, Quantity, Terminal};
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// What a sense point looks at.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -108,6 +106,10 @@ pub struct Plan {
     pub drives: Vec<PlannedDrive>,
     /// What senses them and the supply.
     pub sense_points: Vec<SensePoint>,
+    /// Groups of lines that are joined at the equipment.
+    pub tied: Vec<BTreeSet<Terminal>>,
+    /// The end at which the transformer sits.
+    pub source_end: End,
     /// The steps, in order.
     pub steps: Vec<PlannedStep>,
     /// The changeover rule, where the profile has one.
@@ -118,4 +120,35 @@ pub struct Plan {
     pub not_proven: Vec<String>,
     /// Waits and samples.
     pub timing: BenchTiming,
+}
+
+impl Plan {
+    /// The step with this number.
+    #[must_use]
+    pub fn step(&self, number: u32) -> Option<&PlannedStep> {
+        self.steps.iter().find(|step| step.number == number)
+    }
+
+    /// What drives the line, where anything does.
+    #[must_use]
+    pub fn drive(&self, terminal: &Terminal) -> Option<&PlannedDrive> {
+        self.drives.iter().find(|drive| drive.terminal == *terminal)
+    }
+
+    /// The points at which the line is sensed.
+    pub fn line_points<'plan>(
+        &'plan self,
+        terminal: &'plan Terminal,
+    ) -> impl Iterator<Item = &'plan SensePoint> {
+        self.sense_points
+            .iter()
+            .filter(move |point| matches!(&point.target, Target::Line(line) if line == terminal))
+    }
+
+    /// The points at which the supply is sensed.
+    pub fn supply_points(&self) -> impl Iterator<Item = &SensePoint> {
+        self.sense_points
+            .iter()
+            .filter(|point| matches!(point.target, Target::Supply(_)))
+    }
 }
