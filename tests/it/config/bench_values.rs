@@ -286,14 +286,18 @@ link = "board"
 modbus-rtu = { unit = 1, coils = 8 }
 [device.meter]
 link = "meter"
-scpi = { ac_volts = "MEAS:VOLT:AC?", resistance = "MEAS:RES?", accuracy = { percent = 0.7, counts = 2, resolution_v = 0.01 } }
+[device.meter.scpi]
+ac_volts = "MEAS:VOLT:AC?"
+resistance = "MEAS:RES?"
+accuracy = { percent = 0.7, counts = 2, resolution_v = 0.01 }
 [supply]
 source = "bench"
 [[line]]
 terminal = "Y"
 drive = { device = "board", coil = 0, common = "R" }
 sense = [
-  { device = "meter", through = { device = "board", coil = 7 }, series_ohms = 10e3, load_ohms = 3000 },
+  { device = "meter", through = { device = "board", coil = 7 },
+    series_ohms = 10e3, load_ohms = 3000 },
   { device = "meter", through = { device = "board", coil = 7 }, quantity = "resistance" },
   { operator = true, end = "controller", quantity = "ac-volts" },
 ]
@@ -338,7 +342,11 @@ link = "board"
 modbus-rtu = { unit = 1, coils = 16, discrete_inputs = 16 }
 [device.meter]
 link = "meter"
-scpi = { ac_volts = "MEAS:VOLT:AC?", resistance = "MEAS:RES?", accuracy = { percent = 0.7, counts = 2, resolution_v = 0.01 }, input_ohms = 10e6 }
+[device.meter.scpi]
+ac_volts = "MEAS:VOLT:AC?"
+resistance = "MEAS:RES?"
+accuracy = { percent = 0.7, counts = 2, resolution_v = 0.01 }
+input_ohms = 10e6
 [supply]
 source = "equipment"
 sense = [{ device = "board", input = 8 }, { device = "board", input = 9, end = "controller" }]
@@ -346,7 +354,12 @@ c_to_controller = true
 [[line]]
 terminal = "Y1"
 drive = { device = "board", coil = 0 }
-sense = [{ device = "board", input = 0 }, { device = "meter", through = { device = "board", coil = 9 }, series_ohms = 10e3, load_ohms = 3e3 }, { operator = true }]
+sense = [
+  { device = "board", input = 0 },
+  { device = "meter", through = { device = "board", coil = 9 },
+    series_ohms = 10e3, load_ohms = 3e3 },
+  { operator = true },
+]
 load = { sealed_ohms = 64, power_factor = 0.5, unsealed_ohms = 20, dc_ohms = 29 }
 [stimulus.cooling-1]
 device = "board"
