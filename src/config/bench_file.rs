@@ -24,6 +24,7 @@ use points::{Points, RelayUse};
 use std::path::{Path, PathBuf};
 
 pub(super) use lines::LineDeclared;
+pub(super) use links::parity_word;
 pub(super) use senses::quantity_word;
 
 /// A bench with the text that it came from.

@@ -4,7 +4,7 @@
 //! values come from the validated bench or profile, never from a second list of defaults; the
 //! text tells only which of them were stated.
 
-use super::bench_file::{BenchFile, quantity_word};
+use super::bench_file::{BenchFile, parity_word, quantity_word};
 use super::profile_file::ProfileFile;
 use crate::domain::bench_map::{Sense, SenseMeans};
 use crate::domain::profile::Origin;
@@ -134,8 +134,8 @@ pub fn effective_bench(bench: &BenchFile) -> Vec<String> {
 
 fn push_settings(lines: &mut Lines<'_>, key: &str, settings: &SerialSettings) {
     lines.push(&format!("{key}.baud"), settings.baud);
-    let parity = format!("{:?}", settings.parity).to_lowercase();
-    lines.push(&format!("{key}.parity"), quoted(&parity));
+    let parity = quoted(parity_word(settings.parity));
+    lines.push(&format!("{key}.parity"), parity);
     lines.push(&format!("{key}.stop_bits"), settings.stop_bits);
 }
 

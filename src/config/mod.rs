@@ -18,6 +18,7 @@ mod locate;
 mod nearest;
 mod problem;
 mod profile_file;
+mod redirect;
 mod source;
 mod table;
 
@@ -26,3 +27,4 @@ pub use effective::{effective_bench, effective_profile};
 pub use fit::fit;
 pub use problem::{ConfigErrors, ConfigProblem};
 pub use profile_file::{ProfileFile, parse_profile, read_profile};
+pub use redirect::redirect_links;

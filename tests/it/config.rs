@@ -6,6 +6,7 @@ mod files;
 mod fitting;
 mod mutations;
 mod profile_problems;
+mod redirected;
 mod stock;
 
 use coilcall::config::{ConfigErrors, parse_bench, parse_profile};

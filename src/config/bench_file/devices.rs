@@ -256,7 +256,8 @@ fn check_watchdog(
     };
     if timeout.value <= reply_timeout.0 {
         let message = format!(
-            "the watchdog's {} ms must be longer than the reply timeout of link `{}`, {reply_timeout}",
+            "the watchdog's {} ms must be longer than the reply timeout of link `{}`, \
+             {reply_timeout}",
             timeout.value, device.link
         );
         findings.add(timeout.finding(message));

@@ -175,8 +175,8 @@ fn line_terminal(name: Located<String>, findings: &Findings) -> Option<Located<T
     }
 }
 
-/// The supply on the relay's common where the file does not say: Rh for W and E, Rc for all
-/// others (heating side and cooling side; common practice, no source), joined where the supply is single.
+/// The supply on the relay's common where the file does not say: Rh for W and E, Rc for all others
+/// (heating side and cooling side; common practice, no source), joined where the supply is single.
 fn usual_common(terminal: &Terminal) -> Rail {
     let name = terminal.as_str();
     if matches!(name, "W1" | "W2" | "W3" | "E") {

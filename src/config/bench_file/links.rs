@@ -132,7 +132,8 @@ fn read_identity(table: &TableReader<'_>) -> Option<UsbIdentity> {
     Some(identity)
 }
 
-fn parity_word(parity: Parity) -> &'static str {
+/// The word used in files.
+pub(in crate::config) fn parity_word(parity: Parity) -> &'static str {
     match parity {
         Parity::None => "none",
         Parity::Even => "even",

@@ -286,14 +286,18 @@ link = "board"
 modbus-rtu = { unit = 1, coils = 8 }
 [device.meter]
 link = "meter"
-scpi = { ac_volts = "MEAS:VOLT:AC?", resistance = "MEAS:RES?", accuracy = { percent = 0.7, counts = 2, resolution_v = 0.01 } }
+[device.meter.scpi]
+ac_volts = "MEAS:VOLT:AC?"
+resistance = "MEAS:RES?"
+accuracy = { percent = 0.7, counts = 2, resolution_v = 0.01 }
 [supply]
 source = "bench"
 [[line]]
 terminal = "Y"
 drive = { device = "board", coil = 0, common = "R" }
 sense = [
-  { device = "meter", through = { device = "board", coil = 7 }, series_ohms = 10e3, load_ohms = 3000 },
+  { device = "meter", through = { device = "board", coil = 7 },
+    series_ohms = 10e3, load_ohms = 3000 },
   { device = "meter", through = { device = "board", coil = 7 }, quantity = "resistance" },
   { operator = true, end = "controller", quantity = "ac-volts" },
 ]
@@ -321,4 +325,77 @@ load = { sealed_ohms = 64, power_factor = 0.5, unsealed_ohms = 20, dc_ohms = 29 
         line.load.as_ref().expect("a load").dc_ohms,
         Some(Ohms(29.0))
     );
+}
+
+#[test]
+fn every_kind_of_key_stands_together() {
+    let text = r#"name = "Panel 1"
+under_test = "wiring"
+loads = "dummy"
+[link.board]
+serial = { path = "/dev/ttyUSB0", baud = 9600, parity = "even" }
+reply_timeout_ms = 800
+[link.meter]
+tcp = "192.0.2.7:4001"
+[device.board]
+link = "board"
+modbus-rtu = { unit = 1, coils = 16, discrete_inputs = 16 }
+[device.meter]
+link = "meter"
+[device.meter.scpi]
+ac_volts = "MEAS:VOLT:AC?"
+resistance = "MEAS:RES?"
+accuracy = { percent = 0.7, counts = 2, resolution_v = 0.01 }
+input_ohms = 10e6
+[supply]
+source = "equipment"
+sense = [{ device = "board", input = 8 }, { device = "board", input = 9, end = "controller" }]
+c_to_controller = true
+[[line]]
+terminal = "Y1"
+drive = { device = "board", coil = 0 }
+sense = [
+  { device = "board", input = 0 },
+  { device = "meter", through = { device = "board", coil = 9 },
+    series_ohms = 10e3, load_ohms = 3e3 },
+  { operator = true },
+]
+load = { sealed_ohms = 64, power_factor = 0.5, unsealed_ohms = 20, dc_ohms = 29 }
+[stimulus.cooling-1]
+device = "board"
+coil = 4
+"#;
+    let bench = parse_bench(Path::new("b.toml"), text.to_owned()).expect("the bench is sound");
+    assert_eq!(bench.map.stimuli.len(), 1);
+    assert!(
+        bench.notes[0].starts_with("stimuli are not used"),
+        "{:?}",
+        bench.notes
+    );
+    let ends: Vec<End> = bench
+        .map
+        .supply
+        .senses
+        .iter()
+        .map(|s| s.sense.end)
+        .collect();
+    assert_eq!(ends, [End::Equipment, End::Controller]);
+}
+
+#[test]
+fn the_supply_is_sensed_where_its_source_stands() {
+    let end = |under_test: &str, source: &str| {
+        let text = with(BENCH, "\"wiring\"", &format!("\"{under_test}\""));
+        let text = with(
+            &text,
+            "source = \"equipment\"",
+            &format!("source = \"{source}\""),
+        );
+        let bench = parse_bench(Path::new("b.toml"), text).expect("the bench is sound");
+        bench.map.supply.senses[0].sense.end
+    };
+    assert_eq!(end("wiring", "equipment"), End::Equipment);
+    assert_eq!(end("wiring", "bench"), End::Controller);
+    assert_eq!(end("equipment", "equipment"), End::Equipment);
+    assert_eq!(end("equipment", "bench"), End::Controller);
 }

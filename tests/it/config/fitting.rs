@@ -125,3 +125,37 @@ fn two_supplies_are_declared_by_every_line() {
     let errors = compared(DUAL, &crossed).expect_err("W1 on the cooling side's supply");
     assert_one(&errors, "28:9", &["line W1 belongs to Rh, not to Rc"]);
 }
+
+#[test]
+fn what_a_room_controller_cannot_show_is_noted() {
+    let bench = line(BENCH, "O", 2)
+        .replace("\"wiring\"", "\"controller\"")
+        .replace(
+            "[supply]\nsource = \"equipment\"",
+            "[supply]\nsource = \"bench\"\nc_to_controller = false",
+        );
+    let mut bench: String = bench
+        .lines()
+        .filter(|line| !line.starts_with("drive"))
+        .map(|line| format!("{line}\n"))
+        .collect();
+    bench = with(
+        &bench,
+        "terminal = \"Y1\"\n",
+        "terminal = \"Y1\"\nload = { sealed_ohms = 64 }\n",
+    );
+    for call in ["fan-only", "heating-1"] {
+        bench.push_str(&format!("[stimulus.{call}]\noperator = true\n"));
+    }
+    let notes = compared(PROFILE, &bench).expect("it fits");
+    assert_eq!(notes.len(), 3, "{notes:?}");
+    assert_eq!(notes[0], "call cooling-1 has no stimulus on this bench");
+    assert!(
+        notes[1].starts_with("line G has no coil-like load"),
+        "{notes:?}"
+    );
+    assert!(
+        notes[2].starts_with("line O has no coil-like load"),
+        "{notes:?}"
+    );
+}

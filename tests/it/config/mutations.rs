@@ -78,7 +78,11 @@ fn shown(errors: &ConfigErrors) -> bool {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 600, failure_persistence: None, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig {
+        cases: 600,
+        failure_persistence: None,
+        ..ProptestConfig::default()
+    })]
 
     #[test]
     fn a_damaged_bench_is_refused_or_read(edits in edits()) {

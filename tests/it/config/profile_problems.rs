@@ -161,3 +161,42 @@ fn effective_values_tell_the_defaults_apart() {
     let default = "timing.minimum_off_s = 300  (default)".to_owned();
     assert!(lines.contains(&default), "{lines:#?}");
 }
+
+#[test]
+fn every_key_stands_together() {
+    let text = r#"name = "Two-stage heat pump, electric auxiliary"
+[equipment]
+kind = "heat-pump"
+interface = "changeover"
+compressor_stages = 2
+heat_stages = 1
+changeover = "o"
+changeover_at_rest = "either"
+heat = "electric"
+fan_in_heat = "controller"
+fan_line = true
+auxiliary = "adds"
+auxiliary_lines = ["W2"]
+emergency = ["W2"]
+present = ["E"]
+tied = [["W2", "E"]]
+common_on = "C"
+[supply]
+arrangement = "single"
+[timing]
+minimum_off_s = 300
+[[accessory]]
+terminal = "HUM"
+direction = "output"
+active = "on"
+on_in = ["heating-1", "heating-2"]
+either_in = ["emergency-heat"]
+"#;
+    let file = parse_profile(Path::new("p.toml"), text.to_owned());
+    let file = file.unwrap_or_else(|errors| panic!("{errors}"));
+    let defaults: Vec<String> = effective_profile(&file)
+        .into_iter()
+        .filter(|line| line.contains("(default)") && !line.starts_with("accessory"))
+        .collect();
+    assert_eq!(defaults, Vec::<String>::new());
+}

@@ -1,6 +1,8 @@
 //! The ready-made files are loaded, and every pair is compared.
 
-use coilcall::config::{BenchFile, ProfileFile, fit, read_bench, read_profile};
+use coilcall::config::{
+    BenchFile, ProfileFile, fit, parse_bench, parse_profile, read_bench, read_profile,
+};
 use std::path::{Path, PathBuf};
 
 fn files(folder: &str) -> Vec<PathBuf> {
@@ -75,4 +77,26 @@ fn every_pair_fits_but_those_known_not_to() {
             profile.path.display()
         );
     }
+}
+
+fn toml_of(document: &str) -> String {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("docs")
+        .join(document);
+    let text = std::fs::read_to_string(&path).expect("the document is there");
+    let after = text.split("```toml\n").nth(1).expect("an example");
+    after.split("```").next().expect("its end").to_owned()
+}
+
+#[test]
+fn the_documents_examples_load() {
+    let bench = parse_bench(Path::new("bench-file.md"), toml_of("bench-file.md"));
+    assert!(
+        bench
+            .unwrap_or_else(|errors| panic!("{errors}"))
+            .notes
+            .is_empty()
+    );
+    let profile = parse_profile(Path::new("profile-file.md"), toml_of("profile-file.md"));
+    profile.unwrap_or_else(|errors| panic!("{errors}"));
 }
