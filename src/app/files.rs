@@ -25,8 +25,7 @@ pub fn load(profile: &Path, bench: &Path) -> Result<Loaded, AppError> {
         (Err(first), Err(second)) => return Err(first.and(second).into()),
         (Err(problems), Ok(_)) | (Ok(_), Err(problems)) => return Err(problems.into()),
     };
-    let mut notes = bench.notes.clone();
-    notes.extend(fit(&profile, &bench)?);
+    let notes = fit(&profile, &bench)?;
     Ok(Loaded {
         profile,
         bench,

@@ -18,7 +18,7 @@ pub use check::{CheckRequest, check};
 pub use error::{AppError, Exit};
 pub use expected::expected;
 pub use files::{Loaded, load};
-pub use open_bench::{OpenedBench, open_real, open_simulated};
+pub use open_bench::{OpenedBench, open_over, open_real, open_simulated};
 pub use ports::list_ports;
 pub use run_bench::{RunRequest, Simulation, run_bench};
 pub use show::{RunFound, read_run, write_run};

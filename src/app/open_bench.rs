@@ -27,12 +27,12 @@ pub struct OpenedBench {
 
 /// Opens every link of a real bench.
 pub async fn open_real(bench: &BenchMap) -> OpenedBench {
-    open(bench, &connector_for).await
+    open_over(bench, &connector_for).await
 }
 
 /// Connects every link of a simulated bench.
 pub async fn open_simulated(bench: &BenchMap, simulator: &Simulator) -> OpenedBench {
-    open(bench, &|link| {
+    open_over(bench, &|link| {
         Box::new(SimulatedLink {
             simulator: simulator.clone(),
             link: link.name.clone(),
@@ -53,7 +53,8 @@ fn connector_for(link: &LinkSpec) -> Box<dyn Connector> {
     }
 }
 
-async fn open(
+/// Opens every link of a bench through connectors of the caller's making.
+pub async fn open_over(
     bench: &BenchMap,
     connector: &dyn Fn(&LinkSpec) -> Box<dyn Connector>,
 ) -> OpenedBench {

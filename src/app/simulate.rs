@@ -3,10 +3,12 @@
 use super::error::AppError;
 use super::files::{Loaded, load};
 use super::run_bench::Simulation;
+use crate::config::redirect_links;
 use crate::driver::pty_pair;
 use crate::port::{Clock, RunClock};
 use crate::sim::{Simulator, SimulatorSetup};
-use crate::units::{LinkName, LinkTransport};
+use crate::units::{LinkName, LinkTransport, Parity, SerialSettings};
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::rc::Rc;
 
@@ -59,6 +61,7 @@ pub fn simulate(request: &SimulateRequest) -> Result<Simulated, AppError> {
         now: Rc::new(move || clock.elapsed()),
     })?;
     let mut paths = Vec::new();
+    let mut transports = BTreeMap::new();
     let mut servers = Vec::new();
     for (name, link) in &bench.map.links {
         if matches!(link.transport, LinkTransport::Tcp { .. }) {
@@ -67,13 +70,14 @@ pub fn simulate(request: &SimulateRequest) -> Result<Simulated, AppError> {
             )));
         }
         let (stream, path) = pty_pair().map_err(AppError::PseudoTerminal)?;
+        transports.insert(name.clone(), on_pseudo_terminal(&link.transport, &path));
         paths.push((name.clone(), path));
         let answering = simulator
             .serve(name, stream)
             .map_err(|error| AppError::Usage(error.to_string()))?;
         servers.push(tokio::task::spawn_local(answering));
     }
-    let text = pointed_at(&bench.text, &paths);
+    let text = redirect_links(&bench, &transports)?;
     std::fs::write(&request.write_bench, text).map_err(|source| AppError::Write {
         file: request.write_bench.display().to_string(),
         source,
@@ -85,29 +89,19 @@ pub fn simulate(request: &SimulateRequest) -> Result<Simulated, AppError> {
     })
 }
 
-/// The same bench with every link on its pseudo-terminal.
-fn pointed_at(text: &str, paths: &[(LinkName, String)]) -> String {
-    let mut document: toml::Table = toml::from_str(text).expect("the bench file was read before");
-    for (name, path) in paths {
-        let link = document
-            .get_mut("link")
-            .and_then(|links| links.get_mut(name.as_str()))
-            .and_then(toml::Value::as_table_mut)
-            .expect("every link of the bench stands in its file");
-        let baud = link
-            .get("serial")
-            .and_then(|serial| serial.get("baud"))
-            .cloned()
-            .unwrap_or(toml::Value::Integer(9600));
-        link.retain(|key, _| key != "usb" && key != "serial" && key != "tcp");
-        let mut serial = toml::Table::new();
-        serial.insert("path".to_owned(), toml::Value::String(path.clone()));
-        serial.insert("baud".to_owned(), baud);
-        serial.insert("parity".to_owned(), toml::Value::String("none".to_owned()));
-        link.insert("serial".to_owned(), toml::Value::Table(serial));
+/// The same line settings on the pseudo-terminal's path; it has no parity to keep.
+fn on_pseudo_terminal(transport: &LinkTransport, path: &str) -> LinkTransport {
+    let settings = match transport {
+        LinkTransport::SerialPath { settings, .. } | LinkTransport::SerialUsb { settings, .. } => {
+            SerialSettings {
+                parity: Parity::None,
+                ..settings.clone()
+            }
+        }
+        LinkTransport::Tcp { .. } => unreachable!("TCP links were refused above"),
+    };
+    LinkTransport::SerialPath {
+        path: path.to_owned(),
+        settings,
     }
-    let body = toml::to_string(&document).expect("a table that was read can be written");
-    format!(
-        "# Written by coilcall simulate: every link is a pseudo-terminal of this machine.\n{body}"
-    )
 }

@@ -137,18 +137,22 @@ impl Comparison<'_> {
     fn notes(&self) -> Vec<String> {
         let profile = &self.profile.profile;
         let mut notes = self.bench.notes.clone();
+        let mut beyond = Vec::new();
         for line in self.bench.map.lines.values() {
             let name = &line.terminal;
             if !self.table.lines().contains(name) {
-                notes.push(format!(
-                    "line {name} is not in profile `{}`: never driven, expected off",
-                    profile.name()
-                ));
+                beyond.push(name.as_str());
             } else if profile.is_input(name) && line.drive.is_some() {
                 notes.push(format!(
                     "line {name} is an input of this profile: its drive is never used"
                 ));
             }
+        }
+        if !beyond.is_empty() {
+            notes.push(format!(
+                "bench lines that the profile lacks are never driven and expected off: {}",
+                beyond.join(" ")
+            ));
         }
         if self.bench.map.under_test == UnderTest::Controller {
             notes.extend(self.controller_notes());
