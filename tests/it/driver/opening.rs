@@ -81,7 +81,7 @@ async fn it_waits_until_our_last_bytes_have_left_the_wire_and_no_longer() {
             let (peer, bus) = peer_and_bus(&[Behaviour::Silent]);
             let board = board(spec(1), &bus);
             let (_, opened) = join!(board.read_inputs(), async {
-                pass(1).await;
+                pass(6).await;
                 board.open_all().await
             });
             opened.unwrap();
