@@ -41,6 +41,8 @@ pub(super) enum Behaviour {
     /// A good frame with one input byte too few.
     FewInputs,
     GarbageBefore(Vec<u8>),
+    /// The right reply, and behind it what a line may pick up when it changes direction.
+    NoiseBehind(Vec<u8>),
     Refuse(ExceptionCode),
     HalfFrame,
     /// One byte each so many milliseconds.
@@ -206,6 +208,7 @@ impl Peer {
             Behaviour::OtherUnit => say(0, response_frame(UnitAddress(unit.0 + 1), &response)),
             Behaviour::FewInputs => say(0, response_frame(unit, &shortened(response))),
             Behaviour::GarbageBefore(garbage) => say(0, [garbage.clone(), frame].concat()),
+            Behaviour::NoiseBehind(noise) => say(0, [frame, noise.clone()].concat()),
             Behaviour::HalfFrame => {
                 frame.truncate(frame.len() / 2);
                 say(0, frame);

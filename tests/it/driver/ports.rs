@@ -74,6 +74,22 @@ async fn a_board_behind_a_pseudo_terminal_is_driven_and_read() {
 }
 
 #[tokio::test]
+async fn a_port_whose_far_end_goes_away_is_gone() {
+    LocalSet::new()
+        .run_until(async {
+            let (master, path) = pty_pair().unwrap();
+            let bus = open(&serial_link(&path)).await.unwrap();
+            drop(master);
+            let board = board(spec(1), &bus);
+            let gone = board.read_inputs().await.unwrap_err();
+            assert_eq!(gone.kind, TroubleKind::Disconnected, "{gone:?}");
+            let still_gone = bus.reopen().await.unwrap_err();
+            assert_eq!(still_gone.kind, TroubleKind::Missing, "{still_gone:?}");
+        })
+        .await;
+}
+
+#[tokio::test]
 async fn a_pseudo_terminal_is_asked_for_no_parity_and_that_is_said() {
     let (_master, path) = pty_pair().unwrap();
     let (got, note) = effective_settings(&path, &settings());

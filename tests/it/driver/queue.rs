@@ -99,6 +99,27 @@ async fn bytes_that_nobody_asked_for_quarantine_the_bus() {
 }
 
 #[tokio::test(start_paused = true)]
+async fn noise_shorter_than_any_reply_costs_no_quarantine() {
+    for (noise, is_quarantined) in [
+        (vec![0x00], false),
+        (vec![0xFF; 4], false),
+        (vec![0; 5], true),
+    ] {
+        LocalSet::new()
+            .run_until(async {
+                let (peer, bus) = peer_and_bus(&[Behaviour::NoiseBehind(noise)]);
+                let board = board(spec(1), &bus);
+                assert_eq!(board.read_inputs().await.unwrap(), count_as_inputs(1));
+                assert_eq!(board.read_inputs().await.unwrap(), count_as_inputs(2));
+                let log = &peer.borrow().log;
+                let gap = (log[1].0 - log[0].0).as_millis();
+                assert_eq!(gap >= u128::from(LATE_REPLY_MS), is_quarantined, "{gap} ms");
+            })
+            .await;
+    }
+}
+
+#[tokio::test(start_paused = true)]
 async fn a_line_that_is_never_quiet_is_not_waited_for_without_end() {
     LocalSet::new()
         .run_until(async {
