@@ -60,6 +60,7 @@ pub(super) enum Verdict {
 pub(super) trait Job {
     fn exchange(&self) -> &Exchange;
     fn is_abandoned(&self) -> bool;
+    fn shortest_reply(&self) -> usize;
     fn judge(&mut self, received: &[u8], at_end: bool) -> Verdict;
     fn fail(&mut self, kind: TroubleKind, detail: &str, received: Option<&[u8]>);
 }
@@ -103,6 +104,10 @@ impl<D: ReplyDecoder> Job for TypedJob<D> {
 
     fn is_abandoned(&self) -> bool {
         self.answer.as_ref().is_none_or(oneshot::Sender::is_closed)
+    }
+
+    fn shortest_reply(&self) -> usize {
+        self.decoder.shortest_reply()
     }
 
     fn judge(&mut self, received: &[u8], at_end: bool) -> Verdict {

@@ -10,8 +10,9 @@
 //!   on top of what request and reply take on the wire.
 //! - After a time-out or a bad reply the true reply may still come, and would look like the answer
 //!   to the next equal question. So the bus is quarantined: for `late_reply` it only listens and
-//!   throws away. Bytes that come unasked have the same effect. The caller has its trouble at once;
-//!   the next one pays.
+//!   throws away. Bytes that come unasked have the same effect, where they are as many as the
+//!   shortest reply that was ever waited for here (a reply that came twice); fewer are the noise of
+//!   a line that changes direction. The caller has its trouble at once; the next one pays.
 //! - An urgent job waits for none of that. It waits for our own bytes to leave the wire.
 //! - A read of zero bytes, or any error of the port, means that it is gone: it is dropped at once,
 //!   so that a replugged adapter can get its old name back.
@@ -64,6 +65,10 @@ pub(super) struct BusTask {
     /// When the last byte was heard, or when our last one has left the wire.
     quiet_since: Instant,
     quarantined_until: Option<Instant>,
+    /// Bytes since the last exchange that belong to none.
+    unasked: usize,
+    /// Of all replies that were ever waited for on this bus.
+    shortest_reply: Option<usize>,
     clock_stands: bool,
     why_gone: String,
     all_handles_dropped: bool,
@@ -102,6 +107,8 @@ impl BusTask {
             chunk: Box::new([0; CHUNK]),
             quiet_since: monotonic_now(),
             quarantined_until: None,
+            unasked: 0,
+            shortest_reply: None,
             clock_stands: false,
             why_gone: String::new(),
             all_handles_dropped: false,
@@ -272,6 +279,9 @@ impl BusTask {
     /// Sends the request and listens until there is a verdict.
     async fn exchange(&mut self, job: &mut Box<dyn Job>, is_urgent: bool) -> End {
         self.received.clear();
+        self.unasked = 0;
+        let shortest = job.shortest_reply();
+        self.shortest_reply = Some(self.shortest_reply.map_or(shortest, |s| s.min(shortest)));
         let sent = monotonic_now();
         let request_time = self.timing.wire(job.exchange().request.len());
         let reply_time = self.timing.wire(job.exchange().reply_bytes);
@@ -303,7 +313,8 @@ impl BusTask {
                     }
                 }
                 () = sleep_until(deadline) => {
-                    return self.end_of(job.judge(&self.received, true)).unwrap_or(End::Unsound);
+                    let verdict = job.judge(&self.received, true);
+                    return self.end_of(verdict).unwrap_or(End::Unsound);
                 }
             }
         }
@@ -348,7 +359,8 @@ impl BusTask {
                 self.quiet_since = self.quiet_since.max(monotonic_now());
                 self.received.extend(&self.chunk[..count]);
                 let too_much = self.received.len() > LONGEST_REPLY;
-                self.end_of(job.judge(&self.received, too_much))
+                let verdict = job.judge(&self.received, too_much);
+                self.end_of(verdict)
             }
             Err(error) => {
                 self.lose_port(&error);
@@ -357,12 +369,16 @@ impl BusTask {
         }
     }
 
-    fn end_of(&self, verdict: Verdict) -> Option<End> {
+    fn end_of(&mut self, verdict: Verdict) -> Option<End> {
         match verdict {
             Verdict::NeedMore => None,
             Verdict::Sound { used } => {
-                let unasked = self.received.len() > used && self.timing.unasked_is_suspect;
-                Some(if unasked { End::Unsound } else { End::Sound })
+                self.unasked = self.received.len() - used;
+                Some(if self.unasked_is_a_reply() {
+                    End::Unsound
+                } else {
+                    End::Sound
+                })
             }
             Verdict::Unsound => Some(End::Unsound),
         }
@@ -429,14 +445,21 @@ impl BusTask {
 
     fn heard_unasked(&mut self, read: io::Result<usize>) {
         match received_count(read) {
-            Ok(_) => {
+            Ok(count) => {
                 self.quiet_since = self.quiet_since.max(monotonic_now());
-                if self.timing.unasked_is_suspect && !self.is_quarantined() {
+                self.unasked = self.unasked.saturating_add(count);
+                if self.unasked_is_a_reply() && !self.is_quarantined() {
                     self.quarantine();
                 }
             }
             Err(error) => self.lose_port(&error),
         }
+    }
+
+    fn unasked_is_a_reply(&self) -> bool {
+        // Before the first exchange a reply to somebody before us may still come.
+        let shortest = self.shortest_reply.unwrap_or(1);
+        self.timing.unasked_is_suspect && self.unasked > 0 && self.unasked >= shortest
     }
 
     fn quarantine(&mut self) {

@@ -17,8 +17,8 @@ pub struct LinkTiming {
     pub silence: Duration,
     /// What one byte takes on the wire; zero where the wire is not ours (TCP, memory).
     pub byte: Duration,
-    /// Bytes that nobody asked for are a bad sign and quarantine the bus. False for a device that
-    /// streams, and for a protocol whose replies carry the number of their request.
+    /// As many bytes as a reply has, that nobody asked for, quarantine the bus. False for a device
+    /// that streams, and for a protocol whose replies carry the number of their request.
     pub unasked_is_suspect: bool,
 }
 

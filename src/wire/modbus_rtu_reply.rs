@@ -264,4 +264,7 @@ impl ReplyDecoder for RtuReplyDecoder {
     fn conclude(&mut self, received: &[u8]) -> Step<ModbusReply> {
         self.scan(received, true)
     }
+    fn shortest_reply(&self) -> usize {
+        EXCEPTION_FRAME
+    }
 }

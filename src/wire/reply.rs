@@ -48,6 +48,12 @@ pub trait ReplyDecoder {
     /// Judges them for the last time, the deadline having passed.
     /// [`NeedMore`](Step::NeedMore) is taken as a plain time-out.
     fn conclude(&mut self, received: &[u8]) -> Step<Self::Reply>;
+
+    /// Length of the shortest reply of any kind in this protocol. Fewer bytes that come unasked are
+    /// noise on the line; as many may be a reply that came late or twice.
+    fn shortest_reply(&self) -> usize {
+        1
+    }
 }
 
 /// Bytes as evidence: two hexadecimal digits each, with a blank between them.
