@@ -63,7 +63,7 @@ impl<W: Write> Progress<W> {
             EventKind::RunStarted(started) => begun(started),
             EventKind::DeviceIdentified {
                 device, identity, ..
-            } => format!("      {device}: {identity}\n"),
+            } => format!("      \"{device}\": {identity}\n"),
             EventKind::StepStarted(step) if step.attempt > 1 => format!(
                 "  >>  {}: once more (attempt {})\n",
                 self.call_of(step.step),
@@ -189,7 +189,7 @@ fn begun(started: &RunStarted) -> String {
         .iter()
         .map(|board| {
             format!(
-                "  !!  NO WATCHDOG on relay board {board}: if this program is killed, its relays \
+                "  !!  NO WATCHDOG on relay board \"{board}\": if this program is killed, its relays \
                  stay as they are\n"
             )
         })
@@ -239,7 +239,7 @@ fn trouble_met(seen: &TroubleSeen) -> String {
         NextAction::OpenAllAgain => "opening all relays again",
     };
     format!(
-        "  !!  TROUBLE on {} (try {}): {}; {next}\n",
+        "  !!  TROUBLE on \"{}\" (try {}): {}; {next}\n",
         seen.device, seen.attempt, seen.trouble
     )
 }
@@ -266,7 +266,7 @@ fn made_safe(safe: &MadeSafe) -> String {
             trouble => format!(" ({trouble})"),
         };
         text.push_str(&format!(
-            "!!!!! NOT CONFIRMED SAFE: relay board {}: {what}{why} !!!!!\n",
+            "!!!!! NOT CONFIRMED SAFE: relay board \"{}\": {what}{why} !!!!!\n",
             board.device
         ));
     }
