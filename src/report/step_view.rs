@@ -116,6 +116,12 @@ impl LineView {
     pub fn is_trouble(&self) -> bool {
         self.verdict > Verdict::Pass
     }
+
+    /// Whether nothing is said of the line: the bench could not tell, or the supply was gone.
+    #[must_use]
+    pub fn is_unread(&self) -> bool {
+        self.verdict == Verdict::Inconc && self.rule != Some(Rule::Cell)
+    }
 }
 
 /// One step.
@@ -196,6 +202,20 @@ impl StepView {
     #[must_use]
     pub fn line(&self, terminal: &Terminal) -> Option<&LineView> {
         self.lines.iter().find(|line| line.terminal == *terminal)
+    }
+
+    /// Lines of which nothing is said, by the reason for it.
+    #[must_use]
+    pub fn unread(&self) -> Vec<(&str, Vec<&str>)> {
+        let mut groups: Vec<(&str, Vec<&str>)> = Vec::new();
+        for line in self.lines.iter().filter(|line| line.is_unread()) {
+            let name = line.terminal.as_str();
+            match groups.iter_mut().find(|(reason, _)| *reason == line.reason) {
+                Some((_, names)) => names.push(name),
+                None => groups.push((&line.reason, vec![name])),
+            }
+        }
+        groups
     }
 
     /// How it came out, in the word that tables show.

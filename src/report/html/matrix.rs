@@ -7,12 +7,15 @@ use crate::units::Terminal;
 use maud::{Markup, html};
 use std::collections::BTreeSet;
 
+/// A table of up to so many calls is kept on one printed page.
+const SHORT: usize = 18;
+
 /// The matrix with its legend.
 pub(super) fn section(view: &RunView) -> Markup {
     let lines = view.used_lines();
     let has_supply = view.steps.iter().any(|step| !step.supply.is_empty());
     html! {
-        section #matrix {
+        section #matrix.short[view.steps.len() <= SHORT] {
             h2 { "Calls and lines" }
             @if view.steps.is_empty() {
                 p { "The plan holds no call." }

@@ -3,6 +3,7 @@
 use super::mark;
 use super::matrix::class_of;
 use crate::domain::Verdict;
+use crate::event::Rule;
 use crate::report::{
     CellMark, Conclusion, LineView, RunView, StepView, SuspectGroup, reading_words,
     suspect_in_words, wording,
@@ -73,14 +74,31 @@ pub(super) fn heading(view: &RunView) -> Markup {
         header class=(format!("verdict {}", class_of(view.verdict))) {
             p.kind { "Control wiring test report" }
             h1 { (mark::shape(verdict)) " " (view.verdict.spoken()) }
-            p.headline { (view.headline()) }
+            p.headline { (headline(view)) }
             p { (wording::meaning(view)) }
             @if !view.note.is_empty() { p { (view.note) } }
             @if let Some(ended) = wording::ended_early(view) { p { (ended) } }
             @if view.is_confirmed_safe() { p { (wording::MADE_SAFE) } }
         }
-        dl.facts { @for (name, value) in facts(view) { div { dt { (name) } dd { (value) } } } }
+        dl.facts {
+            @for (name, value) in facts(view) {
+                // A long value gets the whole width.
+                div.whole[value.chars().count() > 60] { dt { (name) } dd { (value) } }
+            }
+        }
     }
+}
+
+/// The headline without its first word, which stands above it in large letters.
+fn headline(view: &RunView) -> String {
+    let headline = view.headline();
+    let Some((_, rest)) = headline.split_once(": ") else {
+        return headline;
+    };
+    let mut letters = rest.chars();
+    letters.next().map_or_else(String::new, |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
 }
 
 fn facts(view: &RunView) -> Vec<(&'static str, String)> {
@@ -208,11 +226,19 @@ fn troubled_call(step: &StepView) -> Markup {
                 }
             }
             ul {
-                @for line in step.lines.iter().filter(|line| line.is_trouble()) {
+                @for line in step.lines.iter().filter(|l| l.is_trouble() && !l.is_unread()) {
                     (troubled_line(line))
                 }
+                @for (reason, names) in step.unread() {
+                    li.unclear {
+                        b { (names.join(", ")) } " " (mark::cell(CellMark::Unclear)) ". "
+                        span.why { (reason) }
+                    }
+                }
             }
-            @if !step.note.is_empty() { p { (step.note) } }
+            @if !step.note.is_empty() && step.lines.iter().all(|l| l.reason != step.note) {
+                p { (step.note) }
+            }
         }
     }
 }
@@ -222,12 +248,12 @@ fn troubled_line(line: &LineView) -> Markup {
     let values: Vec<String> = line.readings.iter().filter_map(reading_words).collect();
     html! {
         li class=(mark::look(shown).0) {
-            b { (line.terminal) } " " (mark::cell(shown)) ". "
+            b { (line.terminal) } " " (mark::cell(shown))
             span.why {
-                @if !line.expected_because.is_empty() {
-                    (line.expected_because.trim_end_matches('.')) ". "
+                @if line.rule == Some(Rule::Cell) && !line.expected_because.is_empty() {
+                    ": " (line.expected_because.trim_end_matches('.'))
                 }
-                (line.reason)
+                ". " (line.reason)
                 @if !values.is_empty() { " (" (values.join("; ")) ")" }
             }
         }

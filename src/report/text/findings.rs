@@ -112,7 +112,7 @@ fn paragraph(step: &StepView, page: &mut Page<'_>) -> io::Result<()> {
         "",
         &format!("{call}: {result} (step {number}; {driven}{again})"),
     )?;
-    let told = |line: &&LineView| line.is_trouble() && !is_unread(line);
+    let told = |line: &&LineView| line.is_trouble() && !line.is_unread();
     for line in step.lines.iter().filter(told) {
         trouble(line, page)?;
     }
@@ -127,22 +127,9 @@ fn paragraph(step: &StepView, page: &mut Page<'_>) -> io::Result<()> {
     Ok(())
 }
 
-/// Nothing is said of the line: the bench could not tell, or the supply was gone.
-fn is_unread(line: &LineView) -> bool {
-    line.verdict == Verdict::Inconc && line.rule != Some(Rule::Cell)
-}
-
 /// Lines that the bench could not read, those with the same reason together.
 fn unread(step: &StepView, page: &mut Page<'_>) -> io::Result<()> {
-    let mut groups: Vec<(&str, Vec<&str>)> = Vec::new();
-    for line in step.lines.iter().filter(|line| is_unread(line)) {
-        let name = line.terminal.as_str();
-        match groups.iter_mut().find(|(reason, _)| *reason == line.reason) {
-            Some((_, names)) => names.push(name),
-            None => groups.push((&line.reason, vec![name])),
-        }
-    }
-    for (reason, names) in groups {
+    for (reason, names) in step.unread() {
         let names = names.join(", ");
         page.hanging("   ?         ", &format!("not clear for {names}: {reason}"))?;
     }
