@@ -9,7 +9,7 @@
 use super::narration::{Narration, plain};
 use crate::domain::plan::PlannedStep;
 use crate::domain::{Expected, Verdict};
-use crate::event::{EventKind, LineJudged, RelayReason, RelaysSet, RunEvent, RunState};
+use crate::event::{EventKind, LineJudged, NextAction, RelayReason, RelaysSet, RunEvent, RunState};
 use crate::report::CellMark;
 use crate::units::Terminal;
 use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -19,6 +19,8 @@ use std::collections::{BTreeMap, BTreeSet};
 const LEFT: usize = 8 + 18 + 13;
 /// Columns of a line: the longest mark and a gap.
 const CELL: usize = 7;
+/// The header is printed again once so many lines have followed it.
+const HEADER_EVERY: usize = 16;
 /// A terminal narrower than this shows plain progress lines.
 const NARROWEST: usize = 60;
 
@@ -35,6 +37,10 @@ pub struct LiveTable {
     called: BTreeSet<Terminal>,
     /// The worst judgement on each line of the call being made.
     judged: BTreeMap<Terminal, LineJudged>,
+    /// Requests that were repeated during it.
+    repeated: u32,
+    /// Lines printed since the header; `None` before the first one.
+    since_header: Option<usize>,
 }
 
 impl LiveTable {
@@ -58,6 +64,8 @@ impl LiveTable {
             columns: Vec::new(),
             called: BTreeSet::new(),
             judged: BTreeMap::new(),
+            repeated: 0,
+            since_header: None,
         })
     }
 
@@ -75,12 +83,19 @@ impl LiveTable {
             EventKind::RunStarted(started) => {
                 self.columns = columns(&started.plan.steps, &started.plan.lines, self.width);
                 self.say(event);
-                self.print(&self.header());
             }
             EventKind::StepStarted(step) => {
                 self.judged.clear();
                 self.say(event);
+                if self.since_header.is_none_or(|lines| lines >= HEADER_EVERY) {
+                    self.print(&self.header());
+                    self.since_header = Some(0);
+                }
                 self.draw(step.step);
+            }
+            EventKind::Trouble(trouble) if is_small(trouble.next) => {
+                self.repeated += 1;
+                self.draw_current();
             }
             EventKind::RelaysSet(set) => {
                 self.command(set);
@@ -94,6 +109,7 @@ impl LiveTable {
                 self.row.set_message(String::new());
                 let row = self.finished_row(finished.step, finished.verdict);
                 self.print(&row);
+                self.repeated = 0;
             }
             EventKind::RunFinished(_) => {
                 self.row.finish_and_clear();
@@ -104,15 +120,18 @@ impl LiveTable {
     }
 
     /// What the plain progress lines would say.
-    fn say(&self, event: &RunEvent) {
+    fn say(&mut self, event: &RunEvent) {
         let text = Narration { state: &self.state }.text_of(event);
-        if !text.is_empty() {
-            self.print(plain(&text).trim_end_matches('\n'));
+        for line in plain(&text).lines() {
+            self.print(&wrapped(line, self.width));
         }
     }
 
     /// Prints above the row that changes. A terminal that is gone is no reason to stop.
-    fn print(&self, text: &str) {
+    fn print(&mut self, text: &str) {
+        if let Some(lines) = &mut self.since_header {
+            *lines += text.lines().count().max(1);
+        }
         if self.screen.println(text).is_err() {
             self.screen.set_draw_target(ProgressDrawTarget::hidden());
         }
@@ -174,6 +193,11 @@ impl LiveTable {
             .filter(|line| line.verdict == Verdict::Fail && !self.columns.contains(&line.terminal))
             .map(|line| format!("{} {}", line.terminal, CellMark::of_judged(line).text()))
             .collect();
+        match self.repeated {
+            0 => {}
+            1 => text.push_str("1 request repeated"),
+            count => text.push_str(&format!("{count} requests repeated")),
+        }
         if !elsewhere.is_empty() {
             text.push_str(&format!("\n{:26}and {}", "", elsewhere.join(", ")));
         }
@@ -225,6 +249,35 @@ fn colour_of_mark(mark: CellMark) -> &'static str {
         CellMark::Unclear => "33",
         CellMark::WrongOn | CellMark::WrongDead | CellMark::Held | CellMark::Drop => "1;31",
     }
+}
+
+/// Whether the trouble is over as soon as the request is made again. Its count stands in the row;
+/// the report and the journal hold every one of them.
+fn is_small(next: NextAction) -> bool {
+    matches!(next, NextAction::Retry | NextAction::ReadBack)
+}
+
+/// The line broken at spaces, its further lines under its first word.
+fn wrapped(line: &str, width: usize) -> String {
+    let words = line.trim_start_matches([' ', '.', '!', '#', '>', '?']);
+    let indent = line.chars().count() - words.chars().count();
+    let mut text = line[..line.len() - words.len()].to_owned();
+    let mut used = indent;
+    for word in words.split_whitespace() {
+        let length = word.chars().count();
+        if used > indent {
+            if used + 1 + length >= width {
+                text.push_str(&format!("\n{:indent$}", ""));
+                used = indent;
+            } else {
+                text.push(' ');
+                used += 1;
+            }
+        }
+        text.push_str(word);
+        used += length;
+    }
+    text
 }
 
 /// Lines that some call uses, as many as fit; what goes wrong elsewhere is told below its row.

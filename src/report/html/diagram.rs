@@ -51,7 +51,11 @@ fn micros(at: Microseconds) -> f64 {
 }
 
 fn seconds(at: Microseconds) -> String {
-    format!("{:.3} s", micros(at) / 1e6)
+    format!("{} s", at_three(at))
+}
+
+fn at_three(at: Microseconds) -> String {
+    format!("{:.3}", micros(at) / 1e6)
 }
 
 /// The diagram in bands of calls.
@@ -127,7 +131,6 @@ fn band(view: &RunView, steps: &[&StepView]) -> Markup {
 
 fn column_head(column: &Column<'_>, height: f64) -> Markup {
     let middle = column.left + column.width / 2.0;
-    let took = Microseconds(column.until.0.saturating_sub(column.from.0));
     let class = if column.step.worst() > crate::domain::Verdict::Pass {
         "column troubled"
     } else {
@@ -138,7 +141,7 @@ fn column_head(column: &Column<'_>, height: f64) -> Markup {
             rect x=(at(column.left)) y="0" width=(at(column.width)) height=(at(height)) {}
             text.call x=(at(middle)) y="17" text-anchor="middle" { (column.step.call) }
             text.took x=(at(middle)) y="33" text-anchor="middle" {
-                "from " (seconds(column.from)) ", " (seconds(took))
+                (at_three(column.from)) "\u{2013}" (seconds(column.until))
             }
         }
     }
