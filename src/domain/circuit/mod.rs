@@ -1,12 +1,37 @@
 //! The control circuit as a circuit: what can go wrong in it, and what then reads where.
+//!
+//! Place in the data's path: a profile, a bench and values give a [`Circuit`]; faults are edits of
+//! it; solved for a set of closed contacts it says every tension, current and load
+//! ([`Solution`]). Simulator, diagnosis, practice and supply budget all ask this one model. It
+//! draws no tolerances and knows no instrument's errors: whoever asks changes the values.
 
+mod build;
+mod coil;
+pub mod conductor;
 mod element;
 mod error;
 mod fault;
+mod fault_edit;
+mod fault_meaning;
+mod layout;
+mod model;
 mod netlist;
+mod probe;
+mod solution;
 mod solver;
+mod spice;
+mod values;
 
+pub use coil::{CoilValues, RATED};
 pub use element::ElementKind;
 pub use error::CircuitError;
 pub use fault::{Fault, FaultError, FaultKind};
+pub use fault_meaning::FaultMeaning;
+pub use model::{Circuit, CircuitState, ClosedContacts};
 pub use netlist::{Element, ElementId, Netlist, NodeId};
+pub use probe::{Point, Probe, ProbeReading};
+pub use solution::{LoadReading, LoadState, Solution, SupplyReading};
+pub use values::{
+    CableValues, CircuitValues, ContactValues, FaultValues, HeatingSupply, Protection,
+    SolidStateValues, SupplyValues,
+};

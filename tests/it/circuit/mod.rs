@@ -1,0 +1,4 @@
+//! The circuit against an outside solver and against the trade's signatures.
+
+mod outside_solver;
+mod plants;
