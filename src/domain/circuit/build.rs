@@ -68,8 +68,11 @@ impl Builder<'_> {
     }
 
     fn name_lines(&mut self) {
-        let mut lines: BTreeSet<Terminal> =
-            TruthTable::of(self.profile).lines().iter().cloned().collect();
+        let mut lines: BTreeSet<Terminal> = TruthTable::of(self.profile)
+            .lines()
+            .iter()
+            .cloned()
+            .collect();
         if let Some(bench) = self.bench {
             lines.extend(bench.lines.keys().filter(|line| !line.is_supply()).cloned());
         }
@@ -267,7 +270,8 @@ impl Builder<'_> {
             HeatingSupply::DryContact => false,
         };
         let link = values.contacts.insulation(joined);
-        self.netlist.add("link of the commons", cold, reference, link)?;
+        self.netlist
+            .add("link of the commons", cold, reference, link)?;
         Ok(())
     }
 
@@ -284,7 +288,9 @@ impl Builder<'_> {
         let name = format!("transformer {rail}");
         let source = self.netlist.add(&name, hot, common, source)?;
         let fuse = self.values.contacts.switch(true, supply.protection.ohms());
-        let fuse = self.netlist.add(&format!("fuse {rail}"), hot, strip, fuse)?;
+        let fuse = self
+            .netlist
+            .add(&format!("fuse {rail}"), hot, strip, fuse)?;
         self.layout.supplies.push(SupplySite {
             rail,
             source,
@@ -317,7 +323,9 @@ impl Builder<'_> {
             let rail = self.layout.resolve(&self.common_rail(&line).terminal());
             let rail = self.strip_node(&rail, Place::Controller);
             let strip = self.strip_node(&line, Place::Controller);
-            let element = self.netlist.add(&format!("relay {line}"), rail, strip, open)?;
+            let element = self
+                .netlist
+                .add(&format!("relay {line}"), rail, strip, open)?;
             let rule = ContactRule::Follows(line.clone());
             let contact = Contact {
                 element,
@@ -401,7 +409,9 @@ impl Builder<'_> {
         let strip = self.strip_node(&line, place);
         let common = self.layout.common(&line, place)?;
         let kind = coil.element(false, self.values.angular());
-        let element = self.netlist.add(&format!("coil {line}"), strip, common, kind)?;
+        let element = self
+            .netlist
+            .add(&format!("coil {line}"), strip, common, kind)?;
         self.layout.loads.push(LoadSite {
             terminal: line,
             place,
@@ -419,7 +429,8 @@ impl Builder<'_> {
             for pair in members.windows(2) {
                 let [a, b] = [pair[0], pair[1]].map(|t| self.strip_node(t, Place::Equipment));
                 let name = format!("tie {}-{}", pair[0], pair[1]);
-                self.netlist.add(&name, a, b, ElementKind::Resistor { ohms })?;
+                self.netlist
+                    .add(&name, a, b, ElementKind::Resistor { ohms })?;
             }
         }
         Ok(())

@@ -80,9 +80,7 @@ impl CoilValues {
         self.unsealed_ohms = load
             .unsealed_ohms
             .map_or(self.unsealed_ohms * scale, |ohms| ohms.0);
-        self.dc_ohms = load
-            .dc_ohms
-            .map_or(self.dc_ohms * resistive, |ohms| ohms.0);
+        self.dc_ohms = load.dc_ohms.map_or(self.dc_ohms * resistive, |ohms| ohms.0);
         self.power_factor = power_factor;
         self
     }
@@ -106,7 +104,9 @@ impl CoilValues {
         } else {
             self.unsealed_ohms
         };
-        let sine = (1.0 - self.power_factor * self.power_factor).max(0.0).sqrt();
+        let sine = (1.0 - self.power_factor * self.power_factor)
+            .max(0.0)
+            .sqrt();
         ElementKind::Winding {
             ohms: magnitude * self.power_factor,
             henries: magnitude * sine / angular,

@@ -7,7 +7,10 @@
 
 use super::layout::{Layout, LoadHealth};
 use super::solver::{self, EliminationPlan};
-use super::{CircuitError, CircuitValues, ElementKind, Fault, LoadState, Netlist, Solution, build, fault_edit};
+use super::{
+    CircuitError, CircuitValues, ElementKind, Fault, LoadState, Netlist, Solution, build,
+    fault_edit,
+};
 use crate::domain::{BenchMap, Profile};
 use crate::units::{Terminal, Volts};
 use num_complex::Complex64;
@@ -230,12 +233,17 @@ impl<'a> Moment<'a> {
         let mut seen: Vec<Vec<bool>> = Vec::new();
         loop {
             self.solve()?;
-            let wanted: Vec<bool> = self.circuit.layout.loads.iter().zip(&self.sealed).map(
-                |(load, sealed)| {
+            let wanted: Vec<bool> = self
+                .circuit
+                .layout
+                .loads
+                .iter()
+                .zip(&self.sealed)
+                .map(|(load, sealed)| {
                     let tension = self.volts_across(load.element);
                     load.health == LoadHealth::Sound && load.coil.pulled_in(tension, *sealed)
-                },
-            ).collect();
+                })
+                .collect();
             if wanted == self.sealed {
                 return Ok(vec![false; wanted.len()]);
             }

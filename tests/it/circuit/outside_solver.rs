@@ -24,13 +24,19 @@ fn solve_outside(netlist: &Path) -> BTreeMap<usize, (f64, f64)> {
         });
     let text = String::from_utf8_lossy(&output.stdout);
     let errors = String::from_utf8_lossy(&output.stderr);
-    assert!(output.status.success(), "ngspice failed on {}:\n{errors}", netlist.display());
+    assert!(
+        output.status.success(),
+        "ngspice failed on {}:\n{errors}",
+        netlist.display()
+    );
     let mut tensions = BTreeMap::from([(0, (0.0, 0.0))]);
     for line in text.lines() {
         let Some((node, value)) = line.split_once(" = ") else {
             continue;
         };
-        let number = node.strip_prefix("v(").and_then(|rest| rest.strip_suffix(')'));
+        let number = node
+            .strip_prefix("v(")
+            .and_then(|rest| rest.strip_suffix(')'));
         let (Some(number), Some((re, im))) = (number, value.split_once(',')) else {
             continue;
         };
@@ -57,11 +63,18 @@ fn header<'a>(netlist: &'a str, word: &str) -> &'a str {
 }
 
 /// Compares all nodes that both have by name; gives their number.
-fn compare(ours: &Solution, numbers: &BTreeMap<String, usize>, netlist: &Path, what: &str) -> usize {
+fn compare(
+    ours: &Solution,
+    numbers: &BTreeMap<String, usize>,
+    netlist: &Path,
+    what: &str,
+) -> usize {
     let outside = solve_outside(netlist);
     let mut compared = 0;
     for (name, tension) in ours.nodes() {
-        let number = numbers.get(name).unwrap_or_else(|| panic!("{what}: {name} has no number"));
+        let number = numbers
+            .get(name)
+            .unwrap_or_else(|| panic!("{what}: {name} has no number"));
         let (re, im) = outside[number];
         let difference = (tension.re - re).hypot(tension.im - im);
         let allowed = (RELATIVE * re.hypot(im)).max(FLOOR_VOLTS);
@@ -78,11 +91,16 @@ fn compare(ours: &Solution, numbers: &BTreeMap<String, usize>, netlist: &Path, w
 fn independent_netlists_agree_at_every_node() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/circuit/write_netlists.py");
-    let written = Command::new("python3").arg(&script).arg(folder.path()).status();
+    let written = Command::new("python3")
+        .arg(&script)
+        .arg(folder.path())
+        .status();
     let status = written.unwrap_or_else(|e| panic!("python3 cannot be run ({e}); install it"));
     assert!(status.success(), "the script failed");
     let entries = std::fs::read_dir(folder.path()).expect("the folder is there");
-    let paths: BTreeSet<_> = entries.map(|entry| entry.expect("readable").path()).collect();
+    let paths: BTreeSet<_> = entries
+        .map(|entry| entry.expect("readable").path())
+        .collect();
     let mut faulty = BTreeSet::new();
     for path in &paths {
         let netlist = std::fs::read_to_string(path).expect("readable");
@@ -94,7 +112,9 @@ fn independent_netlists_agree_at_every_node() {
             .solve(&plants::closed(called))
             .unwrap_or_else(|error| panic!("{what}: {error}"));
         let loads = solution.loads();
-        let pulled_in = loads.iter().filter(|load| load.state == LoadState::PulledIn);
+        let pulled_in = loads
+            .iter()
+            .filter(|load| load.state == LoadState::PulledIn);
         let sealed: BTreeSet<&str> = pulled_in.map(|load| load.terminal.as_str()).collect();
         let stated: BTreeSet<&str> = header(&netlist, "sealed").split_whitespace().collect();
         assert_eq!(sealed, stated, "{what}: loads pulled in: {loads:?}");
