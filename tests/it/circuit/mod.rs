@@ -2,3 +2,5 @@
 
 mod outside_solver;
 mod plants;
+mod signatures;
+mod worked_examples;
