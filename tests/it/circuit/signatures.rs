@@ -413,7 +413,7 @@ fn h16_a_small_transformer_sags_at_its_own_terminals_and_recovers() {
     let healthy = circuit(plant, "");
     let sound = solve(&healthy, plant, "cooling-2").supplies()[0].volts.0;
     assert!(supply(IDLE) > 25.5, "{}", supply(IDLE));
-    assert!(supply("cooling-2") < sound - 2.0, "{}", supply("cooling-2"));
+    assert!(supply("cooling-2") < sound - 1.5, "{}", supply("cooling-2"));
 }
 
 #[test]
