@@ -9,6 +9,7 @@ mod build;
 mod coil;
 pub mod conductor;
 mod element;
+mod elimination_order;
 mod error;
 mod fault;
 mod fault_edit;

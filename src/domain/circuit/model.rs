@@ -6,10 +6,10 @@
 //! fixed point of both, or says which coils chatter where there is none.
 
 use super::layout::{Layout, LoadHealth};
-use super::solver::{self, EliminationPlan};
+use super::solver::Prepared;
 use super::{
-    CircuitError, CircuitValues, ElementKind, Fault, LoadState, Netlist, Solution, build,
-    fault_edit,
+    CircuitError, CircuitValues, ElementId, ElementKind, Fault, LoadState, Netlist, Solution,
+    build, fault_edit,
 };
 use crate::domain::{BenchMap, Profile};
 use crate::units::{Terminal, Volts};
@@ -59,7 +59,7 @@ pub struct Circuit {
     pub(super) values: Arc<CircuitValues>,
     pub(super) netlist: Arc<Netlist>,
     pub(super) layout: Arc<Layout>,
-    pub(super) plan: Arc<EliminationPlan>,
+    pub(super) prepared: Arc<Prepared>,
 }
 
 impl Circuit {
@@ -78,13 +78,13 @@ impl Circuit {
         }
         values.check()?;
         let (netlist, layout) = build::build(profile, bench, &values)?;
-        let plan = EliminationPlan::of(&netlist)?;
+        let prepared = prepare(&netlist, &layout, &values)?;
         Ok(Self {
             profile: Arc::new(profile.clone()),
             values: Arc::new(values),
             netlist: Arc::new(netlist),
             layout: Arc::new(layout),
-            plan: Arc::new(plan),
+            prepared: Arc::new(prepared),
         })
     }
 
@@ -101,8 +101,14 @@ impl Circuit {
         for fault in values.into_iter().chain(structure) {
             fault_edit::apply(&mut faulty, fault)?;
         }
-        faulty.plan = Arc::new(EliminationPlan::of(&faulty.netlist)?);
+        faulty.prepare()?;
         Ok(faulty)
+    }
+
+    /// Makes ready for solving after the netlist was changed.
+    pub(super) fn prepare(&mut self) -> Result<(), CircuitError> {
+        self.prepared = prepare(&self.netlist, &self.layout, &self.values)?.into();
+        Ok(())
     }
 
     /// Its lines, in the order of the strip.
@@ -172,6 +178,21 @@ impl Circuit {
     }
 }
 
+/// Eliminates what no contact, coil, fuse or loose joint touches.
+fn prepare(
+    netlist: &Netlist,
+    layout: &Layout,
+    values: &CircuitValues,
+) -> Result<Prepared, CircuitError> {
+    let contacts = layout.contacts.values().chain(&layout.extra_contacts);
+    let mut changing: Vec<ElementId> = contacts.map(|contact| contact.element).collect();
+    changing.extend(layout.loads.iter().map(|load| load.element));
+    changing.extend(layout.supplies.iter().map(|supply| supply.fuse));
+    changing.extend(&layout.lets_go_under_load);
+    changing.extend(&layout.come_and_go);
+    Prepared::new(netlist, &netlist.kinds(), values.angular(), &changing)
+}
+
 /// The circuit at one moment, on its way to a fixed point.
 struct Moment<'a> {
     circuit: &'a Circuit,
@@ -213,16 +234,16 @@ impl<'a> Moment<'a> {
             }
         }
         let netlist = &circuit.netlist;
-        self.tensions = solver::solve(netlist, &self.kinds, self.angular, &circuit.plan)?;
+        self.tensions = circuit.prepared.solve(netlist, &self.kinds)?;
         Ok(())
     }
 
-    fn volts_across(&self, element: super::ElementId) -> Volts {
+    fn volts_across(&self, element: ElementId) -> Volts {
         let part = self.circuit.netlist.element(element);
         Volts((self.tensions[part.from.0] - self.tensions[part.to.0]).norm())
     }
 
-    fn amps_through(&self, element: super::ElementId) -> f64 {
+    fn amps_through(&self, element: ElementId) -> f64 {
         let volts = self.volts_across(element).0;
         volts * self.kinds[element.0].admittance(self.angular).norm()
     }

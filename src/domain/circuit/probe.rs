@@ -4,7 +4,7 @@
 //! give what stands at the instrument's terminals; noise, gain and resolution are the
 //! instrument's own and not said here.
 
-use super::solver::{self, EliminationPlan};
+use super::solver::Prepared;
 use super::{Circuit, CircuitError, CircuitState, ClosedContacts, ElementKind, Netlist, NodeId};
 use crate::units::{Ohms, Place, Terminal, Volts};
 use num_complex::Complex64;
@@ -64,8 +64,8 @@ impl Circuit {
         let mut netlist = Netlist::clone(&self.netlist);
         netlist.add("probe", hot, cold, ElementKind::Resistor { ohms: total })?;
         let mut probed = self.clone();
-        probed.plan = EliminationPlan::of(&netlist)?.into();
         probed.netlist = netlist.into();
+        probed.prepare()?;
         let solution = probed.solve_from(closed, before)?;
         let on_line = solution.between(hot, cold);
         let at_meter = Volts(on_line.0 * meter_ohms / total);
@@ -104,8 +104,7 @@ impl Circuit {
         };
         netlist.add("ohmmeter", hot, cold, tester)?;
         kinds.push(tester);
-        let plan = EliminationPlan::of(&netlist)?;
-        let tensions = solver::solve(&netlist, &kinds, 0.0, &plan)?;
+        let tensions = Prepared::new(&netlist, &kinds, 0.0, &[])?.solve(&netlist, &kinds)?;
         let across = (tensions[hot.0] - tensions[cold.0]).re;
         Ok(Ohms(across * OHMMETER_OHMS / (1.0 - across)))
     }
