@@ -33,6 +33,7 @@ pub(super) fn build(
         profile,
         bench,
         values,
+        table_lines: TruthTable::of(profile).lines().to_vec(),
         netlist: Netlist::new(),
         layout: Layout::default(),
     };
@@ -49,6 +50,7 @@ struct Builder<'a> {
     profile: &'a Profile,
     bench: Option<&'a BenchMap>,
     values: &'a CircuitValues,
+    table_lines: Vec<Terminal>,
     netlist: Netlist,
     layout: Layout,
 }
@@ -68,11 +70,7 @@ impl Builder<'_> {
     }
 
     fn name_lines(&mut self) {
-        let mut lines: BTreeSet<Terminal> = TruthTable::of(self.profile)
-            .lines()
-            .iter()
-            .cloned()
-            .collect();
+        let mut lines: BTreeSet<Terminal> = self.table_lines.iter().cloned().collect();
         if let Some(bench) = self.bench {
             lines.extend(bench.lines.keys().filter(|line| !line.is_supply()).cloned());
         }
@@ -346,7 +344,7 @@ impl Builder<'_> {
 
     fn coil_of(&self, line: &Terminal) -> Option<CoilValues> {
         let bench_line = self.bench.and_then(|bench| bench.lines.get(line));
-        let in_profile = TruthTable::of(self.profile).lines().contains(line);
+        let in_profile = self.table_lines.contains(line);
         let bench_load = bench_line.and_then(|line| line.load.as_ref());
         let disconnected = self
             .bench

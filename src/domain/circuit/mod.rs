@@ -5,7 +5,10 @@
 //! ([`Solution`]). Simulator, diagnosis, practice and supply budget all ask this one model. It
 //! draws no tolerances and knows no instrument's errors: whoever asks changes the values.
 
+mod band;
+mod budget;
 mod build;
+pub mod class2;
 mod coil;
 pub mod conductor;
 mod element;
@@ -23,6 +26,9 @@ mod solver;
 mod spice;
 mod values;
 
+pub use band::{Band, Tolerances, bands};
+pub use budget::{Budget, CallBudget, LoadBudget, LongestRun, SupplyBudget};
+pub use class2::Class2Finding;
 pub use coil::{CoilValues, RATED};
 pub use element::ElementKind;
 pub use error::CircuitError;

@@ -8,13 +8,13 @@
 use super::layout::{Layout, LoadHealth};
 use super::solver::Prepared;
 use super::{
-    CircuitError, CircuitValues, ElementId, ElementKind, Fault, LoadState, Netlist, Solution,
-    build, fault_edit,
+    CircuitError, CircuitValues, CoilValues, ElementId, ElementKind, Fault, LoadState, Netlist,
+    Solution, build, fault_edit,
 };
 use crate::domain::{BenchMap, Profile};
 use crate::units::{Terminal, Volts};
 use num_complex::Complex64;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 /// The lines whose contacts are called closed.
@@ -121,6 +121,15 @@ impl Circuit {
     #[must_use]
     pub fn values(&self) -> &CircuitValues {
         &self.values
+    }
+
+    /// The coil on each line that has a load, bench and defaults put together.
+    #[must_use]
+    pub fn coils(&self) -> BTreeMap<Terminal, CoilValues> {
+        let loads = self.layout.loads.iter();
+        loads
+            .map(|load| (load.terminal.clone(), load.coil))
+            .collect()
     }
 
     /// Its netlist, every contact open and every coil unsealed.

@@ -1,5 +1,7 @@
 //! The circuit against an outside solver and against the trade's signatures.
 
+mod behaviour;
+mod budget;
 mod outside_solver;
 mod plants;
 mod signatures;
