@@ -1,3 +1,8 @@
-//! The program: parse, build the runtime, exit with the command's code.
+//! The program: parse the arguments, do what they ask, exit with its code.
 
-fn main() {}
+use clap::Parser as _;
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    ExitCode::from(coilcall::cli::main_with(coilcall::cli::Arguments::parse()))
+}

@@ -1,1 +1,11 @@
-//! F5: the command line.
+//! F5: the command line: arguments in, text or JSON out, an exit code.
+//!
+//! Data goes to standard output, everything else to standard error; a closed pipe ends the program
+//! quietly. No rule of the trade lives here.
+
+mod arguments;
+mod entry;
+mod output;
+
+pub use arguments::Arguments;
+pub use entry::main_with;

@@ -7,6 +7,7 @@
 pub mod bench_map;
 mod call;
 pub mod circuit;
+pub mod diagnosis;
 mod output;
 pub mod plan;
 pub mod profile;

@@ -5,10 +5,11 @@
 //! verdict stands in an event.
 
 use super::run_event::{
-    ChangeoverJudged, EventKind, LineJudged, MadeSafe, Read, RelaysSet, RunEvent, RunFinished,
-    RunStarted, TroubleSeen,
+    ChangeoverJudged, EventKind, LineJudged, MadeSafe, Read, RelaysSet, Rule, RunEvent,
+    RunFinished, RunStarted, TroubleSeen,
 };
-use crate::domain::Verdict;
+use crate::domain::diagnosis::{Evidence, ObservedStep};
+use crate::domain::{Observed, Plan, Verdict};
 use crate::units::{Microseconds, Terminal};
 use jiff::Timestamp;
 use std::collections::BTreeMap;
@@ -88,7 +89,8 @@ impl RunState {
             EventKind::Trouble(trouble) => self.troubles.push(trouble.clone()),
             EventKind::LineJudged(judged) => self.judge_line(judged),
             EventKind::StepFinished(finished) => {
-                if let Some(step) = self.steps.iter_mut().find(|s| s.number == finished.step) {
+                let mut latest_first = self.steps.iter_mut().rev();
+                if let Some(step) = latest_first.find(|s| s.number == finished.step) {
                     step.verdict = Some(finished.verdict);
                     step.note.clone_from(&finished.note);
                     step.finished_us = Some(event.elapsed_us);
@@ -129,9 +131,11 @@ impl RunState {
     }
 
     fn judge_line(&mut self, judged: &LineJudged) {
+        // It is nearly always the last step; a long run must not search through all of them.
         let Some(step) = self
             .steps
             .iter_mut()
+            .rev()
             .find(|step| step.number == judged.step)
         else {
             return;
@@ -148,6 +152,67 @@ impl RunState {
                 );
             }
         }
+    }
+
+    /// What the run showed, for diagnosis; `None` before its first event.
+    #[must_use]
+    pub fn evidence(&self) -> Option<Evidence> {
+        let plan = &self.started.as_ref()?.1.plan;
+        let changeover = plan
+            .changeover
+            .as_ref()
+            .map(|planned| planned.terminal.clone());
+        let judged = || {
+            self.steps
+                .iter()
+                .flat_map(|step| step.lines.values())
+                .map(|l| &l.judged)
+        };
+        let common = Terminal::known("C");
+        Some(Evidence {
+            lines: plan.lines.iter().cloned().collect(),
+            drives: plan
+                .drives
+                .iter()
+                .map(|d| (d.terminal.clone(), d.common))
+                .collect(),
+            tied: plan.tied.clone(),
+            changeover,
+            steps: self.observed_steps(plan),
+            far_common_dead: judged().any(|l| l.terminal == common && l.verdict == Verdict::Fail),
+            supply_dead: judged().any(|l| l.rule == Rule::Supply && l.verdict == Verdict::Inconc),
+            all_right: self.verdict() == Verdict::Pass,
+        })
+    }
+
+    fn observed_steps(&self, plan: &Plan) -> Vec<ObservedStep> {
+        self.steps
+            .iter()
+            .filter_map(|step| {
+                let planned = plan.step(step.number)?;
+                let collapsed = step.lines.values().any(|line| {
+                    line.judged.rule == Rule::Supply
+                        && line.judged.verdict == Verdict::Fail
+                        && line.judged.observed == Observed::NotMeasured
+                });
+                let seen: BTreeMap<Terminal, bool> = step
+                    .lines
+                    .iter()
+                    .filter_map(|(line, state)| match state.judged.observed {
+                        Observed::On => Some((line.clone(), true)),
+                        Observed::Off => Some((line.clone(), false)),
+                        Observed::Indeterminate | Observed::NotMeasured => None,
+                    })
+                    .filter(|(line, _)| planned.cells.contains_key(line))
+                    .collect();
+                (collapsed || !seen.is_empty()).then(|| ObservedStep {
+                    call: planned.call.clone(),
+                    drive: planned.drive.iter().cloned().collect(),
+                    seen,
+                    collapsed,
+                })
+            })
+            .collect()
     }
 
     /// The run's verdict: that of its last event, or inconclusive where it was cut short.

@@ -25,6 +25,15 @@ pub struct Identity {
     pub calibration_due: Option<String>,
 }
 
+/// The link that a device hangs on, where it can be lost and found again.
+pub trait Link {
+    /// Looks for the port again and opens it.
+    ///
+    /// # Errors
+    /// The trouble, where it is still missing, busy or not permitted.
+    fn reopen(&self) -> LocalFuture<'_, Result<(), Trouble>>;
+}
+
 /// A board of relays that is driven over a link.
 pub trait RelayBoard {
     /// Its name in the bench file.

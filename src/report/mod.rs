@@ -1,1 +1,21 @@
-//! F4: what a run came to, in every format.
+//! F4: what a finished (or cut short) run looks like, format by format.
+//!
+//! Place in the data's path: [`RunView`] resolves once everything that a report shows, from the
+//! folded events; a format then only lays it out on the writer that it is given. Nothing here
+//! opens a file, judges, or reads the configuration: the journal alone is enough.
+
+pub mod expected_table;
+mod format;
+mod look_at;
+mod run_json;
+mod run_view;
+mod step_view;
+mod suspect_words;
+mod text;
+
+pub use format::{Format, UnknownFormat, write_each, write_report};
+pub use run_view::{
+    ChangeoverView, Conclusion, DiagnosisView, NotStarted, RunView, SuspectGroup, TroubleCount,
+};
+pub use step_view::{LineView, ReadingValue, ReadingView, StepView, SupplyView};
+pub use suspect_words::suspect_in_words;

@@ -1,1 +1,26 @@
 //! F3: the simulated bench, at the byte level.
+//!
+//! For each link of a [`BenchMap`](crate::domain::BenchMap) the [`Simulator`] gives a byte stream
+//! on which the bench's devices answer in their true protocols, wiring and faults included. Place
+//! in the data's path: it takes the place of the real links under `driver::bus`, and nothing above
+//! can tell the two apart. Inside, from the bytes inward: `link` (framing, delays, [`LinkFault`]s)
+//! to `relay_board` (Modbus) to `world` (relay contacts, inputs) to [`physics`] (what is live
+//! where, today by `graph`).
+//!
+//! It implements no port trait and judges nothing, and it shares only the wire codecs with the
+//! program that it tests.
+
+mod board;
+mod contact_fault;
+mod graph;
+mod link;
+mod link_fault;
+pub mod physics;
+mod random;
+mod relay_board;
+mod simulator;
+mod wiring;
+mod world;
+
+pub use link_fault::{LinkFault, LinkFaultError, LinkFaultKind};
+pub use simulator::{ConnectError, SimClock, Simulator, SimulatorError, SimulatorSetup};

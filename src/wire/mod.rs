@@ -1,1 +1,30 @@
 //! F2: sans-I/O codecs, both directions.
+//!
+//! Place in the data's path: bytes in, frames and values out, and back. The drivers feed a
+//! [`ReplyDecoder`] with what a port received; the simulator feeds a [`RtuRequestDecoder`]. Nothing
+//! here opens a port, waits, knows what a coil switches, or judges.
+//!
+//! | file | holds |
+//! |---|---|
+//! | `reply` | the trait between a codec and the bus that runs it |
+//! | `crc` | CRC-16/MODBUS |
+//! | `modbus_pdu` | Modbus requests, responses and exceptions, without framing |
+//! | `modbus_rtu` | frames on a serial line: encode, and decode as a server |
+//! | `modbus_rtu_reply` | decode as a client: the reply to one known request |
+
+mod crc;
+mod modbus_pdu;
+mod modbus_rtu;
+mod modbus_rtu_reply;
+mod reply;
+
+pub use crc::crc16_modbus;
+pub use modbus_pdu::{
+    BadPdu, Exception, ExceptionCode, MAX_READ_BITS, MAX_READ_REGISTERS, MAX_WRITE_COILS,
+    MAX_WRITE_REGISTERS, Request, Response,
+};
+pub use modbus_rtu::{
+    ReceivedRequest, RtuRequestDecoder, exception_frame, request_frame, response_frame,
+};
+pub use modbus_rtu_reply::{ModbusReply, RtuReplyDecoder};
+pub use reply::{ReplyDecoder, Step, hexadecimal};

@@ -7,7 +7,10 @@ use crate::units::Terminal;
 use serde::{Deserialize, Serialize};
 
 macro_rules! file_words {
-    ($(#[$doc:meta])* $name:ident { $($(#[$vdoc:meta])* $variant:ident = $word:literal),+ $(,)? }) => {
+    (
+        $(#[$doc:meta])*
+        $name:ident { $($(#[$vdoc:meta])* $variant:ident = $word:literal),+ $(,)? }
+    ) => {
         $(#[$doc])*
         #[derive(
             Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize,

@@ -47,7 +47,15 @@ pub(super) fn line_cell(
         LineRole::Heat(stage) => heat(profile, call, demand, (line, stage)),
         LineRole::EmergencyOnly => emergency_only(demand, line),
         LineRole::Accessory(place) => accessory(&profile.accessories()[place], call),
-        LineRole::Unused => off("wired, but no call uses it: it must stay dead"),
+        LineRole::Unused => unused(profile, line),
+    }
+}
+
+fn unused(profile: &Profile, line: &Terminal) -> Cell {
+    let group = profile.tied().iter().find(|group| group.contains(line));
+    match group.and_then(|group| group.iter().find(|other| *other != line)) {
+        Some(other) => off(format!("joined to {other} at the equipment: dead with it")),
+        None => off("wired, but no call uses it: it must stay dead"),
     }
 }
 
@@ -66,7 +74,7 @@ fn compressor(profile: &Profile, call: &Call, demand: &Demand, stage: u8) -> Cel
         }
         Mode::Rest => off("nothing is called"),
         Mode::Fan => off("the fan runs alone: the compressor must not start"),
-        Mode::DefrostWithoutY => off("W1 calls the heat pump: Y calls cooling alone"),
+        Mode::DefrostWithoutY => off("W1 calls the heat pump: Y is for cooling only"),
         Mode::HeatWithoutY => off(no_compressor_reason(profile, call)),
     }
 }
@@ -81,7 +89,7 @@ fn no_compressor_reason(profile: &Profile, call: &Call) -> &'static str {
             "the furnace replaces the compressor: the two must never run together"
         }
         (_, Some(Interface::Conventional)) => {
-            "W1 calls the heat pump and its equipment starts the compressor: Y calls cooling alone"
+            "W1 calls the heat pump, which starts its compressor itself: Y is for cooling only"
         }
         _ => "auxiliary heat replaces the compressor here (auxiliary = replaces)",
     }
@@ -173,9 +181,9 @@ fn heat(profile: &Profile, call: &Call, demand: &Demand, (line, stage): (&Termin
         Mode::Defrost | Mode::DefrostWithoutY => {
             either("the equipment may feed further auxiliary heat while it defrosts")
         }
-        _ if called && *call == Call::EmergencyHeat => {
-            on(format!("{source} heats alone: emergency heat"))
-        }
+        _ if called && *call == Call::EmergencyHeat => on(format!(
+            "emergency heat: {source} stage {stage} without the compressor"
+        )),
         _ if called && profile.kind() == Kind::FurnaceAndCooling => {
             on(format!("furnace stage {stage} heats"))
         }
@@ -200,8 +208,8 @@ fn heat(profile: &Profile, call: &Call, demand: &Demand, (line, stage): (&Termin
 fn heat_source(profile: &Profile) -> &'static str {
     match profile.kind() {
         Kind::HeatPump => "auxiliary heat",
-        Kind::FurnaceAndCooling | Kind::DualFuel => "the furnace",
-        Kind::HeatPumpAndBoiler => "the boiler",
+        Kind::FurnaceAndCooling | Kind::DualFuel => "furnace",
+        Kind::HeatPumpAndBoiler => "boiler",
     }
 }
 
@@ -210,7 +218,7 @@ fn emergency_only(demand: &Demand, line: &Terminal) -> Cell {
         Mode::Defrost | Mode::DefrostWithoutY => {
             either(format!("{line} may follow auxiliary heat in a defrost"))
         }
-        _ if demand.heat.contains(line) => on("backup heat runs alone: emergency heat"),
+        _ if demand.heat.contains(line) => on("emergency heat: backup heat without the compressor"),
         Mode::Rest => off("nothing is called"),
         _ => off(format!("{line} is for emergency heat alone")),
     }

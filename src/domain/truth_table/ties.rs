@@ -86,7 +86,7 @@ pub(in crate::domain) fn lines_misled_by_ties(profile: &Profile) -> Vec<MisledLi
         let mut after = before.clone();
         follow(&mut after, profile.tied());
         for (line, role) in profile.lines() {
-            let Some(harm) = harm_of_raising(profile, demand.mode, role) else {
+            let Some(harm) = harm_of_raising(profile, demand.mode, (&line, role)) else {
                 continue;
             };
             let raised = after[&line].expected > before[&line].expected;
@@ -108,11 +108,20 @@ pub(in crate::domain) fn lines_misled_by_ties(profile: &Profile) -> Vec<MisledLi
 }
 
 /// What would come of energising a line that the call itself leaves dead; `None` where nothing.
-fn harm_of_raising(profile: &Profile, mode: Mode, role: LineRole) -> Option<&'static str> {
+fn harm_of_raising(
+    profile: &Profile,
+    mode: Mode,
+    (line, role): (&Terminal, LineRole),
+) -> Option<&'static str> {
+    // A spare Y wire is still where a compressor's stage will be looked for.
+    let is_spare_y = role == LineRole::Unused && matches!(line.as_str(), "Y1" | "Y2");
     let replaces =
         profile.kind() == Kind::FurnaceAndCooling || profile.auxiliary() == Auxiliary::Replaces;
     match role {
         LineRole::Compressor(_) if !mode.has_y() => Some("the compressor must stay off there"),
+        LineRole::Unused if is_spare_y && !mode.has_y() => {
+            Some("no Y line may be live where the compressor is not called")
+        }
         LineRole::ReversingValve if mode.has_y() => Some(match profile.changeover() {
             Some(Changeover::B) => "the equipment would heat instead of cool",
             Some(Changeover::O) | None => "the equipment would cool instead of heat",

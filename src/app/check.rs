@@ -1,0 +1,194 @@
+//! `check`: files validated, every problem at once, and the defaults that hold.
+
+use super::error::{AppError, Exit};
+use crate::config::{
+    BenchFile, ConfigErrors, ProfileFile, effective_bench, effective_profile, fit, read_bench,
+    read_profile,
+};
+use crate::domain::plan::make_plan;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+/// What is to be checked.
+#[derive(Debug, Clone, Default)]
+pub struct CheckRequest {
+    /// Files of either kind.
+    pub files: Vec<PathBuf>,
+    /// A profile.
+    pub profile: Option<PathBuf>,
+    /// A bench; compared with the profile where both are given.
+    pub bench: Option<PathBuf>,
+    /// JSON in place of text.
+    pub json: bool,
+}
+
+/// One file as checked.
+enum Checked {
+    Profile(PathBuf, Result<ProfileFile, ConfigErrors>),
+    Bench(PathBuf, Result<BenchFile, ConfigErrors>),
+}
+
+impl Checked {
+    fn path(&self) -> &Path {
+        match self {
+            Self::Profile(path, _) | Self::Bench(path, _) => path,
+        }
+    }
+
+    fn kind(&self) -> &'static str {
+        match self {
+            Self::Profile(..) => "profile",
+            Self::Bench(..) => "bench",
+        }
+    }
+
+    fn outcome(&self) -> Result<Vec<String>, &ConfigErrors> {
+        match self {
+            Self::Profile(_, read) => read.as_ref().map(effective_profile),
+            Self::Bench(_, read) => read.as_ref().map(effective_bench),
+        }
+    }
+}
+
+/// Checks every file, writes what was found, and says how it came out.
+///
+/// # Errors
+/// The writer's.
+pub fn check(request: &CheckRequest, out: &mut dyn Write) -> Result<Exit, AppError> {
+    let mut checked: Vec<Checked> = request.files.iter().map(|path| by_its_keys(path)).collect();
+    if let Some(path) = &request.profile {
+        checked.push(Checked::Profile(path.clone(), read_profile(path)));
+    }
+    if let Some(path) = &request.bench {
+        checked.push(Checked::Bench(path.clone(), read_bench(path)));
+    }
+    let together = together(request, &checked);
+    let right = checked.iter().all(|file| file.outcome().is_ok())
+        && together.as_ref().is_none_or(Result::is_ok);
+    if request.json {
+        write_json(&checked, together.as_ref(), out)?;
+    } else {
+        write_text(&checked, together.as_ref(), out)?;
+    }
+    Ok(if right { Exit::Pass } else { Exit::Usage })
+}
+
+/// Whether a file is a bench or a profile shows from its keys; one that cannot be read is reported
+/// as a profile's problem, which says the same.
+fn by_its_keys(path: &Path) -> Checked {
+    let text = std::fs::read_to_string(path).unwrap_or_default();
+    let is_bench_key = |line: &str| {
+        ["under_test", "[link", "[device", "[[line]]"]
+            .iter()
+            .any(|key| line.starts_with(key))
+    };
+    if text.lines().any(|line| is_bench_key(line.trim_start())) {
+        Checked::Bench(path.to_owned(), read_bench(path))
+    } else {
+        Checked::Profile(path.to_owned(), read_profile(path))
+    }
+}
+
+/// The profile and the bench against each other, where exactly one good one of each is named.
+fn together(
+    request: &CheckRequest,
+    checked: &[Checked],
+) -> Option<Result<Vec<String>, Vec<String>>> {
+    request.profile.as_ref().and(request.bench.as_ref())?;
+    let profile = checked.iter().rev().find_map(|file| match file {
+        Checked::Profile(_, Ok(profile)) => Some(profile),
+        _ => None,
+    })?;
+    let bench = checked.iter().rev().find_map(|file| match file {
+        Checked::Bench(_, Ok(bench)) => Some(bench),
+        _ => None,
+    })?;
+    Some(match fit(profile, bench) {
+        Err(errors) => Err(vec![errors.render(false)]),
+        Ok(mut notes) => match make_plan(&profile.profile, &bench.map, None) {
+            Err(error) => Err(vec![format!("error: {error}")]),
+            Ok(plan) => {
+                notes.extend(
+                    plan.not_proven
+                        .iter()
+                        .map(|text| format!("not proven: {text}")),
+                );
+                Ok(notes)
+            }
+        },
+    })
+}
+
+fn write_text(
+    checked: &[Checked],
+    together: Option<&Result<Vec<String>, Vec<String>>>,
+    out: &mut dyn Write,
+) -> std::io::Result<()> {
+    for file in checked {
+        match file.outcome() {
+            Ok(effective) => {
+                writeln!(
+                    out,
+                    "{}: a good {}. In force:",
+                    file.path().display(),
+                    file.kind()
+                )?;
+                for line in effective {
+                    writeln!(out, "  {line}")?;
+                }
+            }
+            Err(errors) => writeln!(out, "{}", errors.render(false))?,
+        }
+        writeln!(out)?;
+    }
+    match together {
+        None => {}
+        Some(Ok(notes)) => {
+            writeln!(out, "The profile fits the bench.")?;
+            for note in notes {
+                writeln!(out, "  {note}")?;
+            }
+        }
+        Some(Err(problems)) => {
+            writeln!(out, "The profile does not fit the bench.")?;
+            for problem in problems {
+                writeln!(out, "{problem}")?;
+            }
+        }
+    }
+    Ok(())
+}
+
+fn write_json(
+    checked: &[Checked],
+    together: Option<&Result<Vec<String>, Vec<String>>>,
+    out: &mut dyn Write,
+) -> std::io::Result<()> {
+    let files: Vec<serde_json::Value> = checked
+        .iter()
+        .map(|file| {
+            let (problems, effective) = match file.outcome() {
+                Ok(effective) => (serde_json::json!([]), effective),
+                Err(errors) => (errors.to_json(), Vec::new()),
+            };
+            serde_json::json!({
+                "path": file.path().display().to_string(),
+                "kind": file.kind(),
+                "problems": problems,
+                "effective": effective,
+            })
+        })
+        .collect();
+    let fit = together.map(|outcome| match outcome {
+        Ok(notes) => serde_json::json!({ "fits": true, "notes": notes, "problems": [] }),
+        Err(problems) => serde_json::json!({ "fits": false, "notes": [], "problems": problems }),
+    });
+    let document = serde_json::json!({
+        "format": "coilcall.check",
+        "version": 1,
+        "files": files,
+        "together": fit,
+    });
+    serde_json::to_writer_pretty(&mut *out, &document)?;
+    writeln!(out)
+}

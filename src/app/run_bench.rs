@@ -1,0 +1,236 @@
+//! `run`: the job, from two files to a closed journal and the report read back from it.
+
+use super::error::{AppError, Exit};
+use super::files::{Loaded, load};
+use super::open_bench::{OpenedBench, open_real, open_simulated};
+use super::show::{RunFound, read_run};
+use crate::domain::circuit::Fault;
+use crate::domain::plan::{Plan, make_plan};
+use crate::domain::{Call, Verdict};
+use crate::event::{
+    BenchSummary, Command, Commitments, Conditions, FinishReason, ProfileSummary, RunStarted,
+    SimulatedBy,
+};
+use crate::port::{Clock, RunClock};
+use crate::runner::{self, Observer, Policy, RunOutcome, RunSetup};
+use crate::sim::{LinkFault, Simulator, SimulatorSetup};
+use crate::store::{FileJournal, Sealed, SubjectRecord};
+use std::path::PathBuf;
+use std::rc::Rc;
+use tokio::sync::mpsc;
+
+/// What the simulator is told.
+#[derive(Debug, Clone, Default)]
+pub struct Simulation {
+    /// Wiring faults.
+    pub faults: Vec<Fault>,
+    /// Link faults.
+    pub link_faults: Vec<LinkFault>,
+    /// Seed of every draw.
+    pub seed: u64,
+}
+
+/// What is asked of a run.
+#[derive(Debug, Clone)]
+pub struct RunRequest {
+    /// The bench file.
+    pub bench: PathBuf,
+    /// The profile file.
+    pub profile: PathBuf,
+    /// Present where the bench is simulated.
+    pub simulation: Option<Simulation>,
+    /// The calls to make; `None` for all.
+    pub calls: Option<Vec<Call>>,
+    /// Where the journal goes.
+    pub out: PathBuf,
+    /// What or who is under test.
+    pub subject: Option<String>,
+}
+
+/// Makes a run and reads it back. Call inside a `LocalSet` on a current-thread runtime, with the
+/// clock paused where the bench is simulated.
+///
+/// # Errors
+/// Everything that is wrong before anything is opened; a journal that cannot be read back.
+pub async fn run_bench(
+    request: &RunRequest,
+    observer: Observer,
+    commands: mpsc::Receiver<Command>,
+) -> Result<(Exit, RunOutcome, Option<RunFound>), AppError> {
+    let Loaded {
+        profile,
+        bench,
+        notes,
+    } = load(&request.profile, &request.bench)?;
+    let calls = request
+        .calls
+        .as_ref()
+        .map(|calls| resolved_calls(calls, &profile))
+        .transpose()?;
+    let plan = make_plan(&profile.profile, &bench.map, calls.as_deref())?;
+    let clock: Rc<dyn Clock> = Rc::new(RunClock::start());
+    let simulator = match &request.simulation {
+        None => None,
+        Some(simulation) => {
+            let now = Rc::clone(&clock);
+            Some(Simulator::new(SimulatorSetup {
+                bench: &bench.map,
+                profile: &profile.profile,
+                faults: simulation.faults.clone(),
+                link_faults: simulation.link_faults.clone(),
+                seed: simulation.seed,
+                now: Rc::new(move || now.elapsed()),
+            })?)
+        }
+    };
+    let run_id = clock.new_run_id();
+    let journal = begin_journal(request, &run_id)?;
+    let subject = begin_subject(request, clock.as_ref(), &run_id, &journal)?;
+    let opened = match &simulator {
+        None => open_real(&bench.map).await,
+        Some(simulator) => open_simulated(&bench.map, simulator).await,
+    };
+    let OpenedBench { ports, unopened } = opened;
+    let path = journal.path().to_owned();
+    let journal = Rc::new(journal);
+    let setup = RunSetup {
+        started: started(request, &run_id, (&profile, &bench), plan, (notes, subject)),
+        ports,
+        unopened,
+        journal: Rc::clone(&journal) as _,
+        clock,
+        observer,
+        policy: Policy::default(),
+    };
+    let outcome = runner::run(setup, commands).await;
+    let exit = exit_of(&outcome);
+    if outcome.journal_lost.is_some() {
+        return Ok((exit, outcome, None));
+    }
+    let found = read_run(&request.out, &path.display().to_string())?;
+    Ok((exit, outcome, Some(found)))
+}
+
+fn resolved_calls(
+    calls: &[Call],
+    profile: &crate::config::ProfileFile,
+) -> Result<Vec<Call>, AppError> {
+    calls
+        .iter()
+        .map(|call| match call {
+            Call::Alone(line) => profile
+                .profile
+                .resolve_terminal(line.as_str())
+                .map(Call::Alone)
+                .map_err(|why| AppError::Usage(format!("call {call}: {why}"))),
+            other => Ok(other.clone()),
+        })
+        .collect()
+}
+
+fn begin_journal(request: &RunRequest, run_id: &str) -> Result<FileJournal, AppError> {
+    let folder = || request.out.display().to_string();
+    std::fs::create_dir_all(&request.out).map_err(|source| AppError::JournalFolder {
+        folder: folder(),
+        source,
+    })?;
+    FileJournal::create(&request.out, run_id).map_err(|lost| AppError::JournalFolder {
+        folder: folder(),
+        source: lost.source,
+    })
+}
+
+/// Keeps the subject beside the journal, and returns the commitment that goes into it.
+fn begin_subject(
+    request: &RunRequest,
+    clock: &dyn Clock,
+    run_id: &str,
+    journal: &FileJournal,
+) -> Result<Option<String>, AppError> {
+    let Some(subject) = &request.subject else {
+        return Ok(None);
+    };
+    let sealed = Sealed::new(&clock.salt(), subject);
+    let commitment = sealed.commitment();
+    let mut record = SubjectRecord::new(run_id);
+    record.subject = Some(sealed);
+    record.write(journal.path())?;
+    Ok(commitment)
+}
+
+fn started(
+    request: &RunRequest,
+    run_id: &str,
+    (profile, bench): (&crate::config::ProfileFile, &crate::config::BenchFile),
+    plan: Plan,
+    (notes, subject): (Vec<String>, Option<String>),
+) -> RunStarted {
+    let equipment = &profile.profile;
+    let without_watchdog = plan
+        .drives
+        .iter()
+        .map(|drive| drive.relay.device.clone())
+        .filter(|device| {
+            bench.map.devices[device]
+                .modbus()
+                .is_none_or(|spec| spec.watchdog.is_none())
+        })
+        .collect::<std::collections::BTreeSet<_>>();
+    RunStarted {
+        run_id: run_id.to_owned(),
+        program_version: env!("CARGO_PKG_VERSION").to_owned(),
+        plan,
+        profile: ProfileSummary {
+            name: equipment.name().to_owned(),
+            kind: equipment.kind().word().to_owned(),
+            interface: equipment
+                .interface()
+                .map(|interface| interface.word().to_owned()),
+            changeover: equipment
+                .changeover()
+                .map(|changeover| changeover.word().to_owned()),
+            compressor_stages: equipment.compressor_stages(),
+            heat_stages: equipment.heat_stages(),
+        },
+        bench: BenchSummary {
+            name: bench.map.name.clone(),
+            boards_without_watchdog: without_watchdog.into_iter().collect(),
+        },
+        profile_hash: blake3::hash(profile.text.as_bytes()).to_hex().to_string(),
+        profile_text: profile.text.clone(),
+        bench_hash: blake3::hash(bench.text.as_bytes()).to_hex().to_string(),
+        bench_text: bench.text.clone(),
+        conditions: Conditions {
+            simulated: request.simulation.as_ref().map(|simulation| SimulatedBy {
+                seed: simulation.seed,
+                faults: simulation.faults.iter().map(ToString::to_string).collect(),
+                link_faults: simulation
+                    .link_faults
+                    .iter()
+                    .map(ToString::to_string)
+                    .collect(),
+            }),
+            notes,
+        },
+        retest_of: None,
+        commitments: Commitments {
+            subject,
+            hidden: None,
+        },
+    }
+}
+
+fn exit_of(outcome: &RunOutcome) -> Exit {
+    if !outcome.made_safe && outcome.relay_was_closed {
+        return Exit::NotConfirmedSafe;
+    }
+    if outcome.reason == FinishReason::Cancelled {
+        return Exit::Interrupted;
+    }
+    match outcome.verdict {
+        Verdict::Pass => Exit::Pass,
+        Verdict::Fail => Exit::Fail,
+        Verdict::None | Verdict::Inconc => Exit::Inconclusive,
+        Verdict::Error => Exit::BenchError,
+    }
+}

@@ -1,0 +1,153 @@
+//! The command line's words.
+//!
+//! Place in the data's path: parsed once in `entry`, turned into requests to the app. Help texts
+//! are the short form of the documents in docs/.
+
+use crate::domain::Call;
+use crate::domain::circuit::Fault;
+use crate::sim::LinkFault;
+use clap::{Args, Parser, Subcommand};
+use std::path::PathBuf;
+
+/// Proves low-voltage (24 VAC, Class 2) heating and cooling control wiring, call by call.
+///
+/// Isolate and prove dead before you touch conductors; the same cabinet may hold mains. A software
+/// stop is not isolation. Local codes and licensed practice come first.
+#[derive(Debug, Parser)]
+#[command(name = "coilcall", version, arg_required_else_help = true)]
+pub struct Arguments {
+    #[command(subcommand)]
+    pub(super) command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum Command {
+    /// Print the truth table that a profile demands, each cell with its reason
+    Expected(Expected),
+    /// Validate profile and bench files: every problem at once, and the defaults in force
+    Check(Check),
+    /// List serial ports, and say which may not be opened
+    Ports(Ports),
+    /// Make every call on a bench, judge every line, and leave a record
+    Run(Run),
+    /// Open pseudo-terminals on which a simulated bench answers, until interrupted
+    Simulate(Simulate),
+    /// Print a run's report from its journal
+    Report(Report),
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Expected {
+    /// The profile file
+    #[arg(long, value_name = "FILE")]
+    pub(super) profile: PathBuf,
+    /// Print JSON in place of text
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Check {
+    /// Files to validate; whether a file is a profile or a bench shows from its keys
+    #[arg(value_name = "FILE", required_unless_present_any = ["profile", "bench"])]
+    pub(super) files: Vec<PathBuf>,
+    /// A profile to compare with a bench
+    #[arg(long, value_name = "FILE")]
+    pub(super) profile: Option<PathBuf>,
+    /// A bench to compare with a profile
+    #[arg(long, value_name = "FILE")]
+    pub(super) bench: Option<PathBuf>,
+    /// Print JSON in place of text
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Ports {
+    /// Print JSON in place of text
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// What a simulated bench suffers.
+#[derive(Debug, Args)]
+pub(super) struct Faults {
+    /// A wiring fault, such as open:Y1, swap:Y1,G or short:R,C; may be given again
+    #[arg(long = "fault", value_name = "FAULT")]
+    pub(super) faults: Vec<Fault>,
+    /// A link fault, such as late:board=900 or garbage:board%0.03; may be given again
+    #[arg(long = "link-fault", value_name = "FAULT")]
+    pub(super) link_faults: Vec<LinkFault>,
+    /// Seed of every random draw
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    pub(super) seed: u64,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Run {
+    /// The bench file
+    #[arg(long, value_name = "FILE")]
+    pub(super) bench: PathBuf,
+    /// The profile file
+    #[arg(long, value_name = "FILE")]
+    pub(super) profile: PathBuf,
+    /// Put the simulator behind every link; the report is stamped SIMULATED
+    #[arg(long)]
+    pub(super) simulate: bool,
+    #[command(flatten)]
+    pub(super) faults: Faults,
+    /// Make only these calls, such as cooling-1,heating-1,alone:G
+    #[arg(long, value_name = "CALLS", value_delimiter = ',')]
+    pub(super) calls: Option<Vec<Call>>,
+    /// Folder for the journal
+    #[arg(long, value_name = "DIR", default_value = "runs")]
+    pub(super) out: PathBuf,
+    /// What or who is under test; kept in a record beside the journal that can be removed
+    #[arg(long, value_name = "ID")]
+    pub(super) subject: Option<String>,
+    /// Who arms a run on real loads; not needed on dummy loads
+    #[arg(long, value_name = "NAME")]
+    pub(super) armed_by: Option<String>,
+    /// Print JSON in place of text
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Simulate {
+    /// The bench file
+    #[arg(long, value_name = "FILE")]
+    pub(super) bench: PathBuf,
+    /// The profile file
+    #[arg(long, value_name = "FILE")]
+    pub(super) profile: PathBuf,
+    #[command(flatten)]
+    pub(super) faults: Faults,
+    /// Where to write the bench file that points at the pseudo-terminals
+    #[arg(long, value_name = "FILE", default_value = "simulated-bench.toml")]
+    pub(super) write_bench: PathBuf,
+    /// Print JSON in place of text
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Report {
+    /// A journal's path, the beginning of a run's id, or last
+    #[arg(value_name = "RUN")]
+    pub(super) run: String,
+    /// Formats, separated by commas: text, json
+    #[arg(
+        long,
+        value_name = "FORMATS",
+        value_delimiter = ',',
+        default_value = "text"
+    )]
+    pub(super) format: Vec<String>,
+    /// The same as --format json
+    #[arg(long, conflicts_with = "format")]
+    pub(super) json: bool,
+    /// Folder that holds the journals
+    #[arg(long, value_name = "DIR", default_value = "runs")]
+    pub(super) out: PathBuf,
+}

@@ -1,0 +1,235 @@
+//! From arguments to an exit code: one runtime, one command.
+
+use super::arguments::{Arguments, Command, Faults};
+use super::output::{to_stderr, to_stdout};
+use crate::app::{
+    AppError, CheckRequest, Exit, RunRequest, SimulateRequest, Simulation, check, expected,
+    list_ports, read_run, run_bench, simulate, write_run,
+};
+use crate::event;
+use crate::report::Format;
+use crate::terminal::Progress;
+use std::error::Error as _;
+use tokio::sync::mpsc;
+
+/// Does what the arguments ask, and returns the exit code.
+#[must_use]
+pub fn main_with(arguments: Arguments) -> u8 {
+    let result = match arguments.command {
+        Command::Expected(asked) => printed(|out| expected(&asked.profile, asked.json, out)),
+        Command::Check(asked) => {
+            let request = CheckRequest {
+                files: asked.files,
+                profile: asked.profile,
+                bench: asked.bench,
+                json: asked.json,
+            };
+            printed_with_exit(|out| check(&request, out))
+        }
+        Command::Ports(asked) => printed(|out| list_ports(asked.json, out)),
+        Command::Run(asked) => run(asked),
+        Command::Simulate(asked) => simulate_until_interrupted(asked),
+        Command::Report(asked) => report(&asked),
+    };
+    match result {
+        Ok(exit) => exit.code(),
+        Err(error) => {
+            let code = error.exit().code();
+            match to_stderr(&message_of(&error)) {
+                Ok(()) => code,
+                Err(_nowhere_to_say_it) => Exit::BenchError.code(),
+            }
+        }
+    }
+}
+
+/// An error with its causes, each on its own line.
+fn message_of(error: &AppError) -> String {
+    if let AppError::Config(problems) = error {
+        let count = problems.problems().len();
+        let word = if count == 1 { "problem" } else { "problems" };
+        return format!(
+            "{}\n\n{count} {word}; nothing was opened.\n",
+            problems.render(false)
+        );
+    }
+    let mut text = format!("error: {error}\n");
+    let mut cause = error.source();
+    while let Some(inner) = cause {
+        text.push_str(&format!("  because: {inner}\n"));
+        cause = inner.source();
+    }
+    text
+}
+
+type Buffer = Vec<u8>;
+
+fn printed(write: impl FnOnce(&mut Buffer) -> Result<(), AppError>) -> Result<Exit, AppError> {
+    printed_with_exit(|out| write(out).map(|()| Exit::Pass))
+}
+
+fn printed_with_exit(
+    write: impl FnOnce(&mut Buffer) -> Result<Exit, AppError>,
+) -> Result<Exit, AppError> {
+    let mut buffer = Buffer::new();
+    let result = write(&mut buffer);
+    to_stdout(&buffer)?;
+    result
+}
+
+/// A current-thread runtime with its local set; the clock is paused for simulated runs, whose time
+/// is virtual.
+fn on_runtime<T>(
+    paused: bool,
+    work: impl Future<Output = Result<T, AppError>>,
+) -> Result<T, AppError> {
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .start_paused(paused)
+        .build()?;
+    tokio::task::LocalSet::new().block_on(&runtime, work)
+}
+
+fn simulation_of(faults: Faults) -> Simulation {
+    Simulation {
+        faults: faults.faults,
+        link_faults: faults.link_faults,
+        seed: faults.seed,
+    }
+}
+
+fn run(asked: super::arguments::Run) -> Result<Exit, AppError> {
+    let faulty = !asked.faults.faults.is_empty() || !asked.faults.link_faults.is_empty();
+    if faulty && !asked.simulate {
+        return Err(AppError::Usage(
+            "--fault and --link-fault are for --simulate: a real bench brings its own".to_owned(),
+        ));
+    }
+    let request = RunRequest {
+        bench: asked.bench,
+        profile: asked.profile,
+        simulation: asked.simulate.then(|| simulation_of(asked.faults)),
+        calls: asked.calls,
+        out: asked.out,
+        subject: asked.subject,
+    };
+    let (exit, outcome, found) = on_runtime(asked.simulate, async {
+        let (sender, commands) = mpsc::channel(8);
+        let listener = tokio::task::spawn_local(send_cancels(sender));
+        let mut progress = Progress::new(std::io::stderr());
+        let observer = Box::new(move |event: &event::RunEvent| progress.observe(event));
+        let result = run_bench(&request, observer, commands).await;
+        listener.abort();
+        result
+    })?;
+    if let Some(lost) = &outcome.journal_lost {
+        to_stderr(&format!("error: {lost}\n  because: {}\n", lost.source))?;
+    }
+    if let Some(found) = found {
+        let format = if asked.json {
+            Format::Json
+        } else {
+            Format::Text
+        };
+        let mut buffer = Buffer::new();
+        write_run(&found, &[format], &mut buffer)?;
+        to_stdout(&buffer)?;
+    }
+    if exit == Exit::NotConfirmedSafe {
+        to_stderr(
+            "\nNOT CONFIRMED SAFE: a relay may still be closed. Isolate the supply and prove it \
+             dead before you touch a conductor.\n",
+        )?;
+    }
+    Ok(exit)
+}
+
+/// The first interrupt asks for a stop with read-back, the second for one at once.
+async fn send_cancels(sender: mpsc::Sender<event::Command>) {
+    let mut interrupts = Interrupts::new();
+    for command in [event::Command::Cancel, event::Command::CancelAtOnce] {
+        if !interrupts.next().await || sender.send(command).await.is_err() {
+            return;
+        }
+    }
+}
+
+/// Interrupts from the keyboard and requests to terminate, alike.
+struct Interrupts {
+    #[cfg(unix)]
+    terminate: Option<tokio::signal::unix::Signal>,
+}
+
+impl Interrupts {
+    fn new() -> Self {
+        Self {
+            #[cfg(unix)]
+            terminate: tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate())
+                .ok(),
+        }
+    }
+
+    /// Waits for the next one; false where none can ever come.
+    async fn next(&mut self) -> bool {
+        #[cfg(unix)]
+        if let Some(terminate) = &mut self.terminate {
+            return tokio::select! {
+                biased;
+                interrupt = tokio::signal::ctrl_c() => interrupt.is_ok(),
+                signal = terminate.recv() => signal.is_some(),
+            };
+        }
+        tokio::signal::ctrl_c().await.is_ok()
+    }
+}
+
+fn simulate_until_interrupted(asked: super::arguments::Simulate) -> Result<Exit, AppError> {
+    let request = SimulateRequest {
+        bench: asked.bench,
+        profile: asked.profile,
+        simulation: simulation_of(asked.faults),
+        write_bench: asked.write_bench,
+    };
+    on_runtime(false, async {
+        let mut interrupts = Interrupts::new();
+        let simulated = simulate(&request)?;
+        let mut text = String::new();
+        if asked.json {
+            let links: Vec<serde_json::Value> = simulated
+                .paths
+                .iter()
+                .map(|(link, path)| serde_json::json!({ "link": link, "path": path }))
+                .collect();
+            let document = serde_json::json!({
+                "format": "coilcall.simulate",
+                "version": 1,
+                "links": links,
+                "bench": simulated.bench_file.display().to_string(),
+            });
+            text = format!("{document}\n");
+        } else {
+            for (link, path) in &simulated.paths {
+                text.push_str(&format!("link {link}: {path}\n"));
+            }
+            text.push_str(&format!("bench file: {}\n", simulated.bench_file.display()));
+        }
+        to_stdout(text.as_bytes())?;
+        to_stderr("answering until interrupted\n")?;
+        interrupts.next().await;
+        Ok(Exit::Pass)
+    })
+}
+
+fn report(asked: &super::arguments::Report) -> Result<Exit, AppError> {
+    let formats = if asked.json {
+        vec![Format::Json]
+    } else {
+        asked
+            .format
+            .iter()
+            .map(|name| name.parse())
+            .collect::<Result<Vec<Format>, _>>()?
+    };
+    let found = read_run(&asked.out, &asked.run)?;
+    printed(|out| write_run(&found, &formats, out))
+}

@@ -1,0 +1,144 @@
+//! `scpi = { … }` and `ascii = { … }`: meters, and relay boards that speak plain lines.
+//!
+//! Place in the data's path: the two protocols' share of `[device.NAME]`. Patterns are checked
+//! for their marks here and used by the codecs.
+
+use crate::config::table::{Located, Reals, TableReader};
+use crate::units::{AsciiSpec, MeterAccuracy, ScpiSpec};
+
+/// The usual input resistance of a bench meter on AC volts (common practice, no source).
+const USUAL_INPUT_OHMS: f64 = 10e6;
+/// The most relays that a device of plain lines may have.
+const MOST_RELAYS: u64 = 256;
+
+pub(super) fn read_scpi(table: &TableReader<'_>) -> Option<ScpiSpec> {
+    let ac_volts = table.string("ac_volts");
+    let resistance = table.string("resistance");
+    if !table.has("ac_volts") && !table.has("resistance") {
+        let message = "missing `ac_volts` or `resistance`: the question that the meter answers";
+        table.findings().add(table.place().finding(message));
+    }
+    table.require(
+        "accuracy",
+        "the meter's accuracy on AC volts, from its data sheet",
+    );
+    let accuracy = table.table("accuracy").and_then(read_accuracy);
+    let input_ohms = table.number("input_ohms", Reals::Positive);
+    Some(ScpiSpec {
+        ac_volts: ac_volts.map(|question| question.value),
+        resistance: resistance.map(|question| question.value),
+        accuracy: accuracy?,
+        input_ohms: input_ohms.map_or(USUAL_INPUT_OHMS, |located| located.value),
+    })
+}
+
+fn read_accuracy(table: TableReader<'_>) -> Option<MeterAccuracy> {
+    table.require("percent", "percent of the reading");
+    table.require("resolution_v", "what one count is worth, in volts");
+    let percent = table.number("percent", Reals::NotNegative);
+    let counts = table.number("counts", Reals::NotNegative);
+    let resolution = table.number("resolution_v", Reals::Positive);
+    table.finish();
+    Some(MeterAccuracy {
+        percent: percent?.value,
+        counts: counts.map_or(0.0, |located| located.value),
+        resolution: resolution?.value,
+    })
+}
+
+pub(super) fn read_ascii(table: &TableReader<'_>) -> Option<AsciiSpec> {
+    let relays = table.small::<u16>("relays", 0..=MOST_RELAYS);
+    let relays = relays.map_or(0, |located| located.value);
+    let ask = table.string("ask");
+    let listen = table.boolean("listen");
+    let listens = listen.as_ref().is_some_and(|listen| listen.value);
+    if let (Some(ask), Some(listen)) = (&ask, &listen)
+        && listens
+    {
+        let message = "`ask` and `listen` exclude each other: a meter answers, or streams unasked";
+        let finding = listen.finding(message);
+        table
+            .findings()
+            .add(finding.other(ask.span.clone(), "the other one"));
+    }
+    let reads = ask.is_some() || listens;
+    if relays == 0 && !reads && !table.has("ask") && !table.has("relays") {
+        let message = "missing what the device does: `ask` or `listen = true` for a meter, \
+                       `relays` for a relay board";
+        table.findings().add(table.place().finding(message));
+    }
+    let reading = pattern(table, "reading", "{value}");
+    let commands = read_commands(table, relays);
+    if reads {
+        table.require(
+            "accuracy",
+            "the meter's accuracy on AC volts, from its data sheet",
+        );
+    }
+    let accuracy = table.table("accuracy").map(read_accuracy);
+    let input_ohms = table.number("input_ohms", Reals::Positive);
+    let usual_pattern = reads.then(|| "{value}".to_owned());
+    let usual_ohms = reads.then_some(USUAL_INPUT_OHMS);
+    let [close, open, state, state_closed, state_open] = commands;
+    Some(AsciiSpec {
+        ask: ask.map(|question| question.value),
+        reading: reading.map(|reading| reading.value).or(usual_pattern),
+        close,
+        open,
+        state,
+        state_closed,
+        state_open,
+        relays,
+        accuracy: match accuracy {
+            Some(read) => Some(read?),
+            None => None,
+        },
+        input_ohms: input_ohms.map(|ohms| ohms.value).or(usual_ohms),
+    })
+}
+
+/// The five lines of a relay board; all are needed, for a relay that cannot be read back is never
+/// known to be open.
+fn read_commands(table: &TableReader<'_>, relays: u16) -> [Option<String>; 5] {
+    let needed = [
+        ("close", "the line that closes a relay"),
+        ("open", "the line that opens a relay"),
+        ("state", "the question for one relay's state"),
+        ("state_closed", "the answer that says closed"),
+        ("state_open", "the answer that says open"),
+    ];
+    let mut taken = needed.map(|(key, what)| {
+        if relays > 0 {
+            table.require(key, what);
+        }
+        let asks = matches!(key, "close" | "open" | "state");
+        if asks && relays > 1 {
+            pattern(table, key, "{relay}")
+        } else {
+            table.string(key)
+        }
+    });
+    if let [.., Some(closed), Some(open)] = &taken
+        && closed.value == open.value
+    {
+        let message = "a relay that is open must answer otherwise than one that is closed";
+        table.findings().add(
+            open.finding(message)
+                .other(closed.span.clone(), "the same answer"),
+        );
+        taken[4] = None;
+    }
+    taken.map(|line| line.map(|line| line.value))
+}
+
+/// A text that holds a mark exactly once.
+fn pattern(table: &TableReader<'_>, key: &'static str, mark: &str) -> Option<Located<String>> {
+    let text = table.string(key)?;
+    let marks = text.value.matches(mark).count();
+    if marks == 1 {
+        return Some(text);
+    }
+    let message = format!("expected a text with {mark} in it once, found it {marks} times");
+    table.findings().add(text.finding(message));
+    None
+}

@@ -1,0 +1,237 @@
+//! Relays and inputs as the file uses them: each named once, each within its device.
+//!
+//! Place in the data's path: every reader that meets `device = …, coil = …` or `input = …` comes
+//! here. It gives the address, or says why there is none; at the end it names what nobody used.
+
+use super::devices::Devices;
+use crate::config::nearest::help_for;
+use crate::config::source::{Findings, Span};
+use crate::config::table::{Located, TableReader};
+use crate::domain::Call;
+use crate::domain::bench_map::RelayAt;
+use crate::units::{CoilAddress, DeviceName, DeviceSpec, InputAddress};
+use std::cell::{Cell, RefCell};
+use std::collections::{BTreeMap, BTreeSet};
+use std::fmt;
+
+/// What a relay is for.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) enum RelayUse {
+    /// It drives a line.
+    Drive(String),
+    /// It puts a meter on one point.
+    Multiplex(String),
+    /// It provokes a call.
+    Stimulus(Call),
+    /// It feeds all others.
+    Master,
+}
+
+impl fmt::Display for RelayUse {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Drive(line) => write!(f, "the drive of {line}"),
+            Self::Multiplex(point) => write!(f, "the meter's way to {point}"),
+            Self::Stimulus(call) => write!(f, "the stimulus of {call}"),
+            Self::Master => f.write_str("the master relay"),
+        }
+    }
+}
+
+struct Use<W> {
+    what: W,
+    span: Span,
+}
+
+/// The devices, and what of them is in use so far.
+pub(super) struct Points<'d> {
+    devices: &'d Devices,
+    findings: &'d Findings,
+    relays: RefCell<BTreeMap<RelayAt, Use<RelayUse>>>,
+    inputs: RefCell<BTreeMap<(DeviceName, InputAddress), Use<String>>>,
+    meters: RefCell<BTreeMap<DeviceName, Use<String>>>,
+    used: RefCell<BTreeSet<DeviceName>>,
+    all_known: Cell<bool>,
+}
+
+impl<'d> Points<'d> {
+    pub(super) fn new(devices: &'d Devices, findings: &'d Findings) -> Self {
+        Self {
+            devices,
+            findings,
+            relays: RefCell::default(),
+            inputs: RefCell::default(),
+            meters: RefCell::default(),
+            used: RefCell::default(),
+            all_known: Cell::new(true),
+        }
+    }
+
+    /// The device that a table's `device` key names.
+    pub(super) fn device(&self, table: &TableReader<'_>) -> Option<Located<&'d DeviceSpec>> {
+        table.require("device", "the device's name, as in [device.NAME]");
+        let name = table.string("device");
+        let device = name.and_then(|name| self.named(name));
+        if device.is_none() {
+            self.all_known.set(false);
+        }
+        device
+    }
+
+    fn named(&self, name: Located<String>) -> Option<Located<&'d DeviceSpec>> {
+        if let Ok(known) = DeviceName::new(&name.value) {
+            self.used.borrow_mut().insert(known.clone());
+            if let Some(device) = self.devices.taken.get(&known) {
+                return Some(name.map(|_| &device.value));
+            }
+        }
+        if !self.devices.names.contains(&name.value) {
+            let known: Vec<&str> = self.devices.names.iter().map(String::as_str).collect();
+            let message = format!("there is no device `{}`", name.value);
+            self.findings.add(
+                name.finding(message)
+                    .help_where_known(help_for(&name.value, &known)),
+            );
+        }
+        None
+    }
+
+    /// The relay that a table's `device` and `coil` name, noted as used.
+    pub(super) fn relay(&self, table: &TableReader<'_>, what: RelayUse) -> Option<RelayAt> {
+        let device = self.device(table);
+        table.require("coil", "the relay's address, from 0");
+        let coil = table.small::<u16>("coil", 0..=u64::from(u16::MAX));
+        let (device, coil) = (device?, coil?);
+        let relays = device.value.relays();
+        if relays == 0 {
+            let message = format!("device `{}` has no relays", device.value.name);
+            self.findings.add(device.finding(message));
+            return None;
+        }
+        self.within(&coil, relays, "coil", device.value)?;
+        let at = RelayAt {
+            device: device.value.name.clone(),
+            coil: CoilAddress(coil.value),
+        };
+        let mut uses = self.relays.borrow_mut();
+        match uses.get(&at) {
+            // One point may be read for volts and for ohms through the same relay; and a line that
+            // is given twice was said as such.
+            Some(first) if first.what == what => {}
+            Some(first) => {
+                let message = format!(
+                    "coil {} of `{}` is used twice: {} and {what}",
+                    coil.value, at.device, first.what
+                );
+                let finding = coil
+                    .finding(message)
+                    .other(first.span.clone(), "first used here");
+                self.findings
+                    .add(finding.help("each relay serves one line, one call or one point"));
+                return None;
+            }
+            None => {
+                let span = coil.span;
+                uses.insert(at.clone(), Use { what, span });
+            }
+        }
+        Some(at)
+    }
+
+    /// The digital input that a table's `input` names on a device, noted as used.
+    pub(super) fn input(
+        &self,
+        device: &Located<&DeviceSpec>,
+        table: &TableReader<'_>,
+        what: &str,
+    ) -> Option<InputAddress> {
+        let input = table.small::<u16>("input", 0..=u64::from(u16::MAX))?;
+        let inputs = device.value.modbus().map_or(0, |spec| spec.discrete_inputs);
+        if inputs == 0 {
+            let message = format!("device `{}` has no digital inputs", device.value.name);
+            self.findings.add(device.finding(message));
+            return None;
+        }
+        self.within(&input, inputs, "input", device.value)?;
+        let address = InputAddress(input.value);
+        let key = (device.value.name.clone(), address);
+        let mut uses = self.inputs.borrow_mut();
+        if let Some(first) = uses.get(&key) {
+            let message = format!(
+                "input {} of `{}` is used twice: {} and {what}",
+                input.value, key.0, first.what
+            );
+            self.findings.add(
+                input
+                    .finding(message)
+                    .other(first.span.clone(), "first used here"),
+            );
+            return None;
+        }
+        let (what, span) = (what.to_owned(), input.span);
+        uses.insert(key, Use { what, span });
+        Some(address)
+    }
+
+    /// Notes that a meter sits on one point without a relay; it can then sit on no other.
+    pub(super) fn meter_alone(&self, device: &Located<&DeviceSpec>, point: &str) {
+        let mut meters = self.meters.borrow_mut();
+        match meters.get(&device.value.name) {
+            Some(first) if first.what != point => {
+                let message = format!(
+                    "meter `{}` sits on {} without a relay, so it cannot read {point} too",
+                    device.value.name, first.what
+                );
+                let finding = device
+                    .finding(message)
+                    .other(first.span.clone(), "first used here")
+                    .help("name the multiplexer's relay: through = { device = …, coil = … }");
+                self.findings.add(finding);
+            }
+            Some(_) => {}
+            None => {
+                let (what, span) = (point.to_owned(), device.span.clone());
+                meters.insert(device.value.name.clone(), Use { what, span });
+            }
+        }
+    }
+
+    fn within(
+        &self,
+        address: &Located<u16>,
+        count: u16,
+        kind: &str,
+        device: &DeviceSpec,
+    ) -> Option<()> {
+        if address.value < count {
+            return Some(());
+        }
+        let message = format!(
+            "{kind} {} is out of range: `{}` has {count}, from 0 to {}",
+            address.value,
+            device.name,
+            count - 1
+        );
+        self.findings.add(address.finding(message));
+        None
+    }
+
+    /// Names every device that nothing uses. Where a use names no known device, none can be called
+    /// unused: it may be the one meant.
+    pub(super) fn check_all_used(&self) {
+        if !self.all_known.get() {
+            return;
+        }
+        let used = self.used.borrow();
+        for (name, device) in &self.devices.taken {
+            if !used.contains(name) {
+                let message = format!("device `{name}` is not used by any line");
+                self.findings.add(
+                    device
+                        .finding(message)
+                        .help("remove it, or name it in a drive, a sense or a stimulus"),
+                );
+            }
+        }
+    }
+}

@@ -1,0 +1,184 @@
+//! What holds where a file is silent.
+//!
+//! Place in the data's path: `check` prints these lines beside the problems it did not find. The
+//! values come from the validated bench or profile, never from a second list of defaults; the
+//! text tells only which of them were stated.
+
+use super::bench_file::{BenchFile, parity_word, quantity_word};
+use super::profile_file::ProfileFile;
+use crate::domain::bench_map::{Sense, SenseMeans};
+use crate::domain::profile::Origin;
+use crate::units::{DeviceProtocol, LinkTransport, SerialSettings};
+use toml::de::{DeTable, DeValue};
+
+/// `key = value` for each effective value, with `(default)` behind those that the file leaves
+/// out.
+#[derive(Debug)]
+struct Lines<'t> {
+    document: DeTable<'t>,
+    lines: Vec<String>,
+}
+
+impl<'t> Lines<'t> {
+    fn of(text: &'t str) -> Self {
+        let document = DeTable::parse(text).expect("the text was parsed before");
+        Self {
+            document: document.into_inner(),
+            lines: Vec::new(),
+        }
+    }
+
+    /// Whether the file has the key at this path.
+    fn states(&self, path: &str) -> bool {
+        let mut parts = path
+            .split(['.', '['])
+            .map(|part| part.trim_end_matches(']'));
+        let mut value = parts.next().and_then(|first| self.document.get(first));
+        for part in parts {
+            value = match (value.map(toml::Spanned::get_ref), part.parse::<usize>()) {
+                (Some(DeValue::Array(items)), Ok(index)) => items.get(index),
+                (Some(DeValue::Table(table)), _) => table.get(part),
+                _ => None,
+            };
+        }
+        value.is_some()
+    }
+
+    /// The path of one item of a key that holds a table or an array of them.
+    fn numbered(&self, key: &str, index: usize) -> String {
+        let item = format!("{key}[{index}]");
+        if self.states(&item) {
+            item
+        } else {
+            key.to_owned()
+        }
+    }
+
+    fn push(&mut self, path: &str, value: impl std::fmt::Display) {
+        let mark = if self.states(path) { "" } else { "  (default)" };
+        self.lines.push(format!("{path} = {value}{mark}"));
+    }
+}
+
+fn push_sense(lines: &mut Lines<'_>, key: &str, sense: &Sense) {
+    lines.push(&format!("{key}.end"), quoted(&sense.end.to_string()));
+    let quantity = quoted(quantity_word(sense.quantity));
+    lines.push(&format!("{key}.quantity"), quantity);
+    if let SenseMeans::Meter { series_ohms, .. } = &sense.means {
+        lines.push(&format!("{key}.series_ohms"), series_ohms.0);
+    }
+}
+
+fn quoted(text: &str) -> String {
+    format!("\"{text}\"")
+}
+
+/// The bench's effective values, one line each, in the order of docs/bench-file.md.
+///
+/// # Panics
+/// Where the text is not the one that the bench was read from.
+#[must_use]
+pub fn effective_bench(bench: &BenchFile) -> Vec<String> {
+    let mut lines = Lines::of(&bench.text);
+    let map = &bench.map;
+    lines.push("name", quoted(&map.name));
+    lines.push("under_test", quoted(map.under_test.word()));
+    lines.push("loads", quoted(map.loads.word()));
+    for (name, link) in &map.links {
+        let key = format!("link.{name}");
+        match &link.transport {
+            LinkTransport::Tcp { address } => lines.push(&format!("{key}.tcp"), quoted(address)),
+            LinkTransport::SerialPath { path, settings } => {
+                lines.push(&format!("{key}.serial.path"), quoted(path));
+                push_settings(&mut lines, &format!("{key}.serial"), settings);
+            }
+            LinkTransport::SerialUsb { settings, .. } => {
+                let under_link = lines.states(&format!("{key}.usb"));
+                let word = if under_link { "usb" } else { "serial" };
+                push_settings(&mut lines, &format!("{key}.{word}"), settings);
+            }
+        }
+        lines.push(&format!("{key}.reply_timeout_ms"), link.reply_timeout_ms.0);
+        lines.push(&format!("{key}.late_reply_ms"), link.late_reply_ms.0);
+    }
+    for (name, device) in &map.devices {
+        push_device(&mut lines, &format!("device.{name}"), &device.protocol);
+    }
+    lines.push("supply.source", quoted(map.supply.source.word()));
+    for (index, sense) in map.supply.senses.iter().enumerate() {
+        let key = lines.numbered("supply.sense", index);
+        lines.push(&format!("{key}.rail"), quoted(sense.rail.word()));
+        push_sense(&mut lines, &key, &sense.sense);
+    }
+    for declared in &bench.declared {
+        let line = &map.lines[&declared.terminal];
+        let key = &declared.key;
+        lines.push(&format!("{key}.terminal"), quoted(line.terminal.as_str()));
+        if let Some(drive) = &line.drive {
+            let common = quoted(drive.common.word());
+            lines.push(&format!("{key}.drive.common"), common);
+        }
+        for (index, sense) in line.senses.iter().enumerate() {
+            let key = lines.numbered(&format!("{key}.sense"), index);
+            push_sense(&mut lines, &key, sense);
+        }
+    }
+    let timing = &map.timing;
+    lines.push("timing.settle_ms", timing.settle.0);
+    lines.push("timing.supply_settle_ms", timing.supply_settle.0);
+    lines.push("timing.release_ms", timing.release.0);
+    lines.push("timing.samples", timing.samples);
+    lines.push("timing.mains_hertz", timing.mains_hertz);
+    lines.lines
+}
+
+fn push_settings(lines: &mut Lines<'_>, key: &str, settings: &SerialSettings) {
+    lines.push(&format!("{key}.baud"), settings.baud);
+    let parity = quoted(parity_word(settings.parity));
+    lines.push(&format!("{key}.parity"), parity);
+    lines.push(&format!("{key}.stop_bits"), settings.stop_bits);
+}
+
+fn push_device(lines: &mut Lines<'_>, key: &str, protocol: &DeviceProtocol) {
+    match protocol {
+        DeviceProtocol::ModbusRtu(spec) | DeviceProtocol::ModbusTcp(spec) => {
+            let rtu = matches!(protocol, DeviceProtocol::ModbusRtu(_));
+            let key = format!("{key}.{}", if rtu { "modbus-rtu" } else { "modbus-tcp" });
+            lines.push(&format!("{key}.coils"), spec.coils);
+            lines.push(&format!("{key}.discrete_inputs"), spec.discrete_inputs);
+            if let Some(watchdog) = &spec.watchdog {
+                let count = watchdog.milliseconds_per_count;
+                lines.push(&format!("{key}.watchdog.milliseconds_per_count"), count);
+            } else {
+                lines.push(&format!("{key}.watchdog"), "none");
+            }
+        }
+        DeviceProtocol::Scpi(spec) => {
+            lines.push(&format!("{key}.scpi.accuracy.counts"), spec.accuracy.counts);
+            lines.push(&format!("{key}.scpi.input_ohms"), spec.input_ohms);
+        }
+        DeviceProtocol::Ascii(spec) => {
+            lines.push(&format!("{key}.ascii.relays"), spec.relays);
+            if let Some(reading) = &spec.reading {
+                lines.push(&format!("{key}.ascii.reading"), quoted(reading));
+            }
+            if let Some(ohms) = spec.input_ohms {
+                lines.push(&format!("{key}.ascii.input_ohms"), ohms);
+            }
+        }
+    }
+}
+
+/// The profile's effective values, one line each, in the order of docs/profile-file.md.
+#[must_use]
+pub fn effective_profile(profile: &ProfileFile) -> Vec<String> {
+    let keys = profile.profile.effective_keys().into_iter();
+    keys.map(|entry| {
+        let mark = match entry.origin {
+            Origin::Given => "",
+            Origin::Default => "  (default)",
+        };
+        format!("{} = {}{mark}", entry.key, entry.value)
+    })
+    .collect()
+}

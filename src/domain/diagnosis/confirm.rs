@@ -1,0 +1,106 @@
+//! What a person does at the bench to confirm a group of suspects.
+//!
+//! Common practice, no source. Every sentence begins with the isolation that it needs.
+
+use super::evidence::Evidence;
+use crate::domain::circuit::{Fault, FaultKind};
+use crate::units::Terminal;
+
+/// What confirms the first suspect and tells it from the others.
+pub(super) fn confirm(evidence: &Evidence, suspects: &[Fault]) -> String {
+    let Some(first) = suspects.first() else {
+        return String::new();
+    };
+    let names = first
+        .terminals()
+        .iter()
+        .map(Terminal::as_str)
+        .collect::<Vec<_>>()
+        .join(" and ");
+    let has = |kind: FaultKind| suspects.iter().any(|suspect| suspect.kind() == kind);
+    let action = match first.kind() {
+        FaultKind::Open if names == "R" => {
+            "with the supply on and every relay open, read R to C at the controller end: dead there \
+             and live at the equipment means that R is open between the ends; live at both means \
+             that the relays' common is not fed"
+                .to_owned()
+        }
+        FaultKind::Open if names == "C" => {
+            "read R to C at both ends, then isolate and bridge C along the cable: the lines answer \
+             without it, a powered controller would not"
+                .to_owned()
+        }
+        FaultKind::Open | FaultKind::StuckOpen => format!(
+            "make the call alone:{names} and read {names} to C at the controller end: live there \
+             means that the conductor is open or not landed; dead there means the bench's relay; \
+             live at both ends means the bench's input"
+        ),
+        FaultKind::StuckClosed => format!(
+            "isolate, lift {names} at the bench: where the bench's own terminal stays live with its \
+             relay open, the relay is welded; else look for another source on the conductor"
+        ),
+        FaultKind::DeadInput => {
+            format!("put the input of {names} on a known live point: it should read on")
+        }
+        FaultKind::Swap => format!(
+            "isolate, then ring out {names} one at a time from the controller's terminal to the \
+             equipment's, by terminal and never by colour"
+        ),
+        FaultKind::Shift => format!(
+            "isolate, then ring out {names} one at a time: each sits one terminal along at one end"
+        ),
+        FaultKind::Mislanded => format!(
+            "isolate and look at the equipment's terminals: the conductor of {} sits on {}",
+            first.terminals()[0],
+            first.terminals()[1]
+        ),
+        FaultKind::Short | FaultKind::Jumper => short_words(first, &names),
+        FaultKind::FanTied => "isolate and look for G joined to Y1 at the equipment, with the G \
+                               conductor not landed"
+            .to_owned(),
+        FaultKind::Tied => "isolate and lift the second conductor from the valve line, then repeat \
+                            cooling-1 and heating-1"
+            .to_owned(),
+        FaultKind::InvertedChangeover => "read the changeover line in cooling-1 and in heating-1 \
+                                          against the equipment's own diagram: the other convention \
+                                          is set"
+            .to_owned(),
+        FaultKind::JumperMissing => "isolate and look for the jumper between Rc and Rh: every line \
+                                     of one side is dead"
+            .to_owned(),
+        _ => format!("look at {names}"),
+    };
+    let mut text = action;
+    if has(FaultKind::StuckClosed) && first.kind() != FaultKind::StuckClosed
+        || has(FaultKind::StuckOpen) && first.kind() != FaultKind::Open
+    {
+        text.push_str("; the bench's own relay is a suspect too");
+    }
+    if evidence.supply_dead {
+        text.push_str("; check the supply's fuse first");
+    }
+    text
+}
+
+fn short_words(first: &Fault, names: &str) -> String {
+    let to_common = first
+        .terminals()
+        .iter()
+        .any(|terminal| terminal.as_str() == "C");
+    let to_supply = first.terminals().iter().any(Terminal::is_supply) && !to_common;
+    if to_common {
+        format!(
+            "isolate, lift both ends and read ohms between {names}: a healthy conductor is open"
+        )
+    } else if to_supply {
+        format!(
+            "isolate, lift both ends and read ohms between {names}; where they are apart, the \
+             bench's relay does not open"
+        )
+    } else {
+        format!(
+            "isolate, lift both ends of {names} and read ohms between them: a nick, a staple or a \
+             jumper joins them"
+        )
+    }
+}

@@ -1,0 +1,13 @@
+//! The plan of a run: its steps, what each drives, what each line must be, and what senses it.
+//!
+//! Place in the data's path: made from the profile, its truth table and the bench map before
+//! anything is opened; the runner follows it, and it is written whole into the journal's first
+//! event, so that a report never needs the files again. Planning opens nothing and reads no clock.
+
+mod make;
+mod shape;
+
+pub use make::{PlanError, make_plan};
+pub use shape::{
+    CallLeftOut, Plan, PlannedChangeover, PlannedDrive, PlannedStep, SensePoint, Target,
+};

@@ -1,0 +1,154 @@
+//! The plan as data: what is written into the journal's first event.
+//!
+//! Place in the data's path: [`make_plan`](super::make_plan) fills it, the runner follows it,
+//! reports read it. It holds no rule.
+
+use crate::domain::bench_map::{BenchTiming, Loads, Rail, RelayAt, SenseMeans, UnderTest};
+use crate::domain::profile::Changeover;
+use crate::domain::{Call, Cell};
+use crate::units::{End, Milliseconds, Quantity, Terminal};
+use serde::{Deserialize, Serialize};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// What a sense point looks at.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Target {
+    /// A line against the common of the same end.
+    Line(Terminal),
+    /// A supply terminal against the common of the same end.
+    Supply(Rail),
+    /// Two terminals against each other.
+    Pair(Terminal, Terminal),
+}
+
+impl std::fmt::Display for Target {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Line(terminal) => write!(f, "{terminal}"),
+            Self::Supply(rail) => write!(f, "{rail} to C"),
+            Self::Pair(a, b) => write!(f, "{a} to {b}"),
+        }
+    }
+}
+
+/// One point that is read, with what reads it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SensePoint {
+    /// What is looked at.
+    pub target: Target,
+    /// At which end.
+    pub end: End,
+    /// Which quantity.
+    pub quantity: Quantity,
+    /// By what.
+    pub means: SenseMeans,
+}
+
+/// One line that the bench drives.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PlannedDrive {
+    /// The line.
+    pub terminal: Terminal,
+    /// Its relay.
+    pub relay: RelayAt,
+    /// The supply on the relay's common.
+    pub common: Rail,
+}
+
+/// One step: a call made once.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PlannedStep {
+    /// Its number in the run, from 1.
+    pub number: u32,
+    /// The call.
+    pub call: Call,
+    /// The lines whose relays close, in the order in which they close.
+    pub drive: Vec<Terminal>,
+    /// What every line must be; lines of the profile and lines that only the bench has.
+    pub cells: BTreeMap<Terminal, Cell>,
+    /// From the last relay's closing to the first reading.
+    pub settle_ms: Milliseconds,
+    /// From the relays' opening to the release check.
+    pub release_ms: Milliseconds,
+}
+
+/// The changeover rule that the run is to show.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PlannedChangeover {
+    /// The convention.
+    pub convention: Changeover,
+    /// The line that carries it.
+    pub terminal: Terminal,
+}
+
+/// A call of the table that the run does not make.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct CallLeftOut {
+    /// The call.
+    pub call: Call,
+    /// Why: it does not apply, or it was not asked for.
+    pub why: String,
+    /// Whether this equipment knows the call at all.
+    pub applicable: bool,
+}
+
+/// Everything that a run does, resolved.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Plan {
+    /// What is being proven.
+    pub under_test: UnderTest,
+    /// What hangs on the lines.
+    pub loads: Loads,
+    /// Every line that is judged, in the order of the strip.
+    pub lines: Vec<Terminal>,
+    /// What drives them.
+    pub drives: Vec<PlannedDrive>,
+    /// What senses them and the supply.
+    pub sense_points: Vec<SensePoint>,
+    /// Groups of lines that are joined at the equipment.
+    pub tied: Vec<BTreeSet<Terminal>>,
+    /// The end at which the transformer sits.
+    pub source_end: End,
+    /// The steps, in order.
+    pub steps: Vec<PlannedStep>,
+    /// The changeover rule, where the profile has one.
+    pub changeover: Option<PlannedChangeover>,
+    /// Calls that are not made.
+    pub left_out: Vec<CallLeftOut>,
+    /// What this bench cannot prove, in a person's words.
+    pub not_proven: Vec<String>,
+    /// Waits and samples.
+    pub timing: BenchTiming,
+}
+
+impl Plan {
+    /// The step with this number.
+    #[must_use]
+    pub fn step(&self, number: u32) -> Option<&PlannedStep> {
+        self.steps.iter().find(|step| step.number == number)
+    }
+
+    /// What drives the line, where anything does.
+    #[must_use]
+    pub fn drive(&self, terminal: &Terminal) -> Option<&PlannedDrive> {
+        self.drives.iter().find(|drive| drive.terminal == *terminal)
+    }
+
+    /// The points at which the line is sensed.
+    pub fn line_points<'plan>(
+        &'plan self,
+        terminal: &'plan Terminal,
+    ) -> impl Iterator<Item = &'plan SensePoint> {
+        self.sense_points
+            .iter()
+            .filter(move |point| matches!(&point.target, Target::Line(line) if line == terminal))
+    }
+
+    /// The points at which the supply is sensed.
+    pub fn supply_points(&self) -> impl Iterator<Item = &SensePoint> {
+        self.sense_points
+            .iter()
+            .filter(|point| matches!(point.target, Target::Supply(_)))
+    }
+}

@@ -1,0 +1,153 @@
+//! What a person should look at, step by step.
+//!
+//! Place in the data's path: made once, when a step's view is made, from the judged lines and the
+//! plan (which relay makes a call, which input reads it). It turns a wrong cell into a place to put
+//! a hand or a meter; which fault is the likeliest is the diagnosis's to say. The advice is common
+//! practice, no source.
+
+use super::step_view::{LineView, StepView};
+use crate::domain::bench_map::SenseMeans;
+use crate::domain::plan::{Plan, Target};
+use crate::domain::{Expected, Observed, Verdict};
+use crate::event::Rule;
+use crate::units::Terminal;
+
+/// What to look at after this step; empty where every line passed.
+pub(super) fn for_step(step: &StepView, plan: &Plan) -> Vec<String> {
+    let wrong = |expected, observed| -> Vec<&LineView> {
+        step.lines
+            .iter()
+            .filter(|line| line.verdict == Verdict::Fail && line.rule == Some(Rule::Cell))
+            .filter(|line| line.expected == expected && line.observed == observed)
+            .collect()
+    };
+    let missing = wrong(Expected::On, Observed::Off);
+    let intruding = wrong(Expected::Off, Observed::On);
+    let mut advice = Vec::new();
+    if !missing.is_empty() && step.supply_state() == Observed::Off {
+        advice.push(
+            "The supply itself was seen dead in this step: look there first (disconnect, \
+             transformer, fuse, R and C conductors)."
+                .to_owned(),
+        );
+    }
+    match (missing.is_empty(), intruding.is_empty()) {
+        (false, false) => advice.push(exchanged(&missing, &intruding)),
+        (false, true) => {}
+        (true, _) => advice.extend(intruding.iter().map(|line| stray(line, step, plan))),
+    }
+    advice.extend(missing.iter().map(|line| follow(&line.terminal, plan)));
+    for line in step.lines.iter().filter(|line| line.is_trouble()) {
+        advice.extend(by_rule(line, plan));
+    }
+    let unread: Vec<&LineView> = step
+        .lines
+        .iter()
+        .filter(|line| line.is_trouble() && line.rule == Some(Rule::BenchTrouble))
+        .collect();
+    if !unread.is_empty() {
+        advice.push(format!(
+            "The bench could not tell for {}. Put the bench right first (see LINK TROUBLES), then \
+             run again; nothing is said of the wiring here.",
+            names(&unread)
+        ));
+    }
+    advice
+}
+
+fn names(lines: &[&LineView]) -> String {
+    let names: Vec<&str> = lines.iter().map(|line| line.terminal.as_str()).collect();
+    names.join(", ")
+}
+
+fn exchanged(missing: &[&LineView], intruding: &[&LineView]) -> String {
+    format!(
+        "{} answered where {} should have: see at both ends whether these conductors are \
+         exchanged, or landed on each other's terminal.",
+        names(intruding),
+        names(missing)
+    )
+}
+
+fn follow(terminal: &Terminal, plan: &Plan) -> String {
+    let relay = relay_of(terminal, plan);
+    let sensor = sensor_of(terminal, plan);
+    let from = relay.map_or_else(
+        || "the controller end".to_owned(),
+        |relay| format!("{relay} (does it close?)"),
+    );
+    let to = sensor.map_or_else(
+        || "the equipment end".to_owned(),
+        |sensor| format!("{sensor} (does it respond to a known live line?)"),
+    );
+    format!(
+        "Follow {terminal} from {from} to {to}: right terminal at both ends, screw tight, no \
+         break between."
+    )
+}
+
+fn stray(line: &LineView, step: &StepView, plan: &Plan) -> String {
+    let terminal = &line.terminal;
+    let mut text = format!("{terminal} is live though this call does not use it: ");
+    if step.driven.is_empty() {
+        text.push_str("no relay is closed, so another source feeds it");
+    } else {
+        let driven: Vec<&str> = step.driven.iter().map(Terminal::as_str).collect();
+        text.push_str(&format!(
+            "it touches {}, is landed or jumpered together with it, or another source feeds it",
+            driven.join(" or ")
+        ));
+    }
+    if let Some(relay) = relay_of(terminal, plan) {
+        text.push_str(&format!("; or {relay} is stuck closed"));
+    }
+    text.push('.');
+    text
+}
+
+fn by_rule(line: &LineView, plan: &Plan) -> Option<String> {
+    let terminal = &line.terminal;
+    match (line.rule?, line.verdict) {
+        (Rule::Release, Verdict::Fail) => {
+            let relay = relay_of(terminal, plan)
+                .map_or_else(String::new, |relay| format!("{relay} may be welded, or "));
+            Some(format!(
+                "{terminal} stays live with every relay open: {relay}another source feeds it. \
+                 Lift {terminal} at the equipment end and read both halves."
+            ))
+        }
+        (Rule::Supply, Verdict::Fail) => Some(format!(
+            "The supply collapsed when {terminal} was called: {terminal} may touch C, or its load \
+             may be shorted. With the supply isolated and {terminal} lifted at both ends, read \
+             ohms from {terminal} to C."
+        )),
+        (Rule::BenchTrouble, _) => None,
+        (_, Verdict::Inconc) => Some(format!(
+            "{terminal} reads neither clearly live nor clearly dead: read it to C with a meter \
+             under load; a loose joint or a floating conductor reads so."
+        )),
+        _ => None,
+    }
+}
+
+/// The relay that makes the call, as printed on the relay board.
+fn relay_of(terminal: &Terminal, plan: &Plan) -> Option<String> {
+    plan.drives
+        .iter()
+        .find(|drive| drive.terminal == *terminal)
+        .map(|drive| format!("{} of {}", drive.relay.coil.label(), drive.relay.device))
+}
+
+/// What reads the line, as printed on the device.
+fn sensor_of(terminal: &Terminal, plan: &Plan) -> Option<String> {
+    let point = plan
+        .sense_points
+        .iter()
+        .find(|point| matches!(&point.target, Target::Line(line) if line == terminal))?;
+    let by = match &point.means {
+        SenseMeans::Input { device, input } => format!("{} of {device}", input.label()),
+        SenseMeans::Meter { device, .. } => format!("meter {device}"),
+        SenseMeans::Operator => "the operator".to_owned(),
+    };
+    Some(format!("{by} at the {} end", point.end))
+}

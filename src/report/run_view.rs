@@ -1,0 +1,440 @@
+//! Everything that a report shows of a run, resolved once.
+//!
+//! Place in the data's path: made from the folded events, the subject (where it may be shown), the
+//! journal's name and head hash, and the diagnosis; read by every format. A view never judges: all
+//! verdicts stand in events. What a run does not prove is gathered here, so that no format forgets
+//! it.
+
+use super::step_view::StepView;
+use crate::domain::bench_map::{Loads, UnderTest};
+use crate::domain::plan::{CallLeftOut, Plan, Target};
+use crate::domain::profile::Changeover;
+use crate::domain::{Expected, Observed, Verdict};
+use crate::event::{
+    BenchSummary, ChangeoverOutcome, DeviceSafe, FinishReason, ProfileSummary, RunStarted,
+    RunState, ShownBy, SimulatedBy, StepState,
+};
+use crate::units::{DeviceName, Quantity, Terminal, TroubleKind};
+use jiff::Timestamp;
+use std::collections::BTreeMap;
+
+/// There is no `run-started` to make a view from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[error("the run has not started: there is nothing to report")]
+pub struct NotStarted;
+
+/// What a diagnosis came to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Conclusion {
+    /// Nothing is wrong.
+    Healthy,
+    /// A fault explains the readings.
+    Fault,
+    /// The readings, or what is known of the bench, do not suffice.
+    Undetermined,
+}
+
+impl Conclusion {
+    /// The word used in files.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Healthy => "healthy",
+            Self::Fault => "fault",
+            Self::Undetermined => "undetermined",
+        }
+    }
+}
+
+/// Suspects that these readings cannot tell apart.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SuspectGroup {
+    /// The group's probability, where one was computed.
+    pub probability: Option<f64>,
+    /// The suspects, in the fault grammar.
+    pub suspects: Vec<String>,
+    /// The test that would confirm them, or tell them apart.
+    pub confirm: String,
+}
+
+/// A diagnosis as a report shows it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DiagnosisView {
+    /// What it came to.
+    pub conclusion: Conclusion,
+    /// Groups of suspects, the likeliest first.
+    pub groups: Vec<SuspectGroup>,
+    /// The next best measurement.
+    pub next: Option<String>,
+}
+
+impl DiagnosisView {
+    /// No diagnosis was made, or none could be.
+    #[must_use]
+    pub fn undetermined() -> Self {
+        Self {
+            conclusion: Conclusion::Undetermined,
+            groups: Vec::new(),
+            next: None,
+        }
+    }
+}
+
+/// How the changeover came out.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ChangeoverView {
+    /// `o` or `b`.
+    pub convention: String,
+    /// The line that carries it.
+    pub terminal: Terminal,
+    /// How it came out.
+    pub outcome: ChangeoverOutcome,
+    /// By what it was shown.
+    pub shown: Option<ShownBy>,
+    /// What was read in which call.
+    pub evidence: String,
+}
+
+/// How often one kind of trouble was met on one device.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TroubleCount {
+    /// The device.
+    pub device: DeviceName,
+    /// The kind.
+    pub kind: TroubleKind,
+    /// How often.
+    pub count: usize,
+    /// The first of them, in words.
+    pub first: String,
+}
+
+/// A run as a report shows it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RunView {
+    /// The run's id.
+    pub run_id: String,
+    /// What was under test, where it may be shown.
+    pub subject: Option<String>,
+    /// Whether a subject was recorded that is not shown: its record was removed.
+    pub subject_removed: bool,
+    /// When it began.
+    pub started: Timestamp,
+    /// When it ended; `None` where it was cut short.
+    pub finished: Option<Timestamp>,
+    /// Present where the bench was simulated.
+    pub simulated: Option<SimulatedBy>,
+    /// What was being proven.
+    pub under_test: UnderTest,
+    /// What hung on the lines.
+    pub loads: Loads,
+    /// The profile in a few words.
+    pub profile: ProfileSummary,
+    /// Hash of the profile's file.
+    pub profile_hash: String,
+    /// The bench in a few words.
+    pub bench: BenchSummary,
+    /// Hash of the bench's file.
+    pub bench_hash: String,
+    /// The program's version.
+    pub program_version: String,
+    /// The run that this one repeats after a correction.
+    pub retest_of: Option<String>,
+    /// What the run was asked to do beyond its files.
+    pub conditions: Vec<String>,
+    /// Devices and what they said they are.
+    pub devices: Vec<(String, String)>,
+    /// How it came out.
+    pub verdict: Verdict,
+    /// Why it ended; `None` where it was cut short.
+    pub reason: Option<FinishReason>,
+    /// What is to be said of it as a whole; empty where nothing is.
+    pub note: String,
+    /// Whether every relay read back open at the end.
+    pub made_safe: bool,
+    /// Lines still live with every relay open.
+    pub still_live: Vec<Terminal>,
+    /// The relay boards at the end; empty where making safe is not in the record.
+    pub boards: Vec<DeviceSafe>,
+    /// Every line, in the order of the strip.
+    pub lines: Vec<Terminal>,
+    /// Every planned step, made or not.
+    pub steps: Vec<StepView>,
+    /// How the changeover came out; `None` where the profile has none.
+    pub changeover: Option<ChangeoverView>,
+    /// Calls that were not made.
+    pub left_out: Vec<CallLeftOut>,
+    /// What the run does not prove, in words.
+    pub not_proven: Vec<String>,
+    /// Troubles by device and kind.
+    pub troubles: Vec<TroubleCount>,
+    /// The diagnosis.
+    pub diagnosis: DiagnosisView,
+    /// The journal's file name.
+    pub journal_file: String,
+    /// The hash of the journal's last line.
+    pub head_hash: String,
+}
+
+impl RunView {
+    /// Resolves everything that a report shows.
+    ///
+    /// # Errors
+    /// [`NotStarted`] where the state holds no `run-started`.
+    pub fn new(
+        state: &RunState,
+        subject: Option<String>,
+        journal_file: &str,
+        head_hash: &str,
+        diagnosis: DiagnosisView,
+    ) -> Result<Self, NotStarted> {
+        let (started, first) = state.started.as_ref().ok_or(NotStarted)?;
+        let plan = &first.plan;
+        let made: BTreeMap<u32, &StepState> =
+            state.steps.iter().map(|step| (step.number, step)).collect();
+        let steps: Vec<StepView> = plan
+            .steps
+            .iter()
+            .map(|planned| StepView::of(planned, made.get(&planned.number).copied(), state, plan))
+            .collect();
+        let finished = state.finished.as_ref();
+        Ok(Self {
+            run_id: first.run_id.clone(),
+            subject_removed: subject.is_none() && first.commitments.subject.is_some(),
+            subject,
+            started: *started,
+            finished: finished.map(|(at, _)| *at),
+            simulated: first.conditions.simulated.clone(),
+            under_test: plan.under_test,
+            loads: plan.loads,
+            profile: first.profile.clone(),
+            profile_hash: first.profile_hash.clone(),
+            bench: first.bench.clone(),
+            bench_hash: first.bench_hash.clone(),
+            program_version: first.program_version.clone(),
+            retest_of: first.retest_of.clone(),
+            conditions: first.conditions.notes.clone(),
+            devices: state.identities.clone(),
+            verdict: state.verdict(),
+            reason: finished.map(|(_, finished)| finished.reason),
+            note: finished
+                .map(|(_, finished)| finished.note.clone())
+                .unwrap_or_default(),
+            made_safe: state.is_made_safe(),
+            still_live: state
+                .made_safe
+                .as_ref()
+                .map(|safe| safe.still_live.clone())
+                .unwrap_or_default(),
+            boards: state
+                .made_safe
+                .as_ref()
+                .map(|safe| safe.devices.clone())
+                .unwrap_or_default(),
+            lines: lines_of(plan, &steps),
+            changeover: changeover_of(first, state),
+            left_out: plan.left_out.clone(),
+            not_proven: not_proven(first, state, &steps),
+            troubles: count_troubles(state),
+            steps,
+            diagnosis,
+            journal_file: journal_file.to_owned(),
+            head_hash: head_hash.to_owned(),
+        })
+    }
+
+    /// Whether the bench may be approached as far as this run knows: every relay read back open
+    /// and, on real loads, no line still live.
+    #[must_use]
+    pub fn is_confirmed_safe(&self) -> bool {
+        self.made_safe && (self.loads != Loads::Real || self.still_live.is_empty())
+    }
+
+    /// Whether the record ends before the run did.
+    #[must_use]
+    pub fn is_cut_short(&self) -> bool {
+        self.finished.is_none()
+    }
+
+    /// Whether lines were called and not one of them ever came alive, nor any other.
+    #[must_use]
+    pub fn nothing_answered(&self) -> bool {
+        let lines = || self.steps.iter().flat_map(|step| &step.lines);
+        let called = lines()
+            .filter(|line| line.expected == Expected::On && line.verdict != Verdict::None)
+            .count();
+        let dead = lines()
+            .filter(|line| line.expected == Expected::On && line.observed == Observed::Off)
+            .count();
+        called >= 2 && dead == called && lines().all(|line| line.observed != Observed::On)
+    }
+
+    /// How the run came out, in one sentence.
+    #[must_use]
+    pub fn headline(&self) -> String {
+        let total = self.steps.len();
+        let calls_with = |verdict: Verdict| -> Vec<String> {
+            self.steps
+                .iter()
+                .filter(|step| step.worst() == verdict)
+                .map(|step| step.call.to_string())
+                .collect()
+        };
+        let wrong = calls_with(Verdict::Fail);
+        let unclear = calls_with(Verdict::Inconc);
+        match self.verdict {
+            _ if self.is_cut_short() => format!(
+                "INCONCLUSIVE: the record ends before the run did, after {} of {}{}.",
+                self.steps.iter().filter(|step| step.finished).count(),
+                calls(total),
+                listed(&wrong, "; wrong until then:")
+            ),
+            Verdict::None => "NOT JUDGED: no line was judged.".to_owned(),
+            Verdict::Pass => format!(
+                "PASS: in {} every line was as this profile demands.",
+                all_calls(total)
+            ),
+            Verdict::Inconc => format!(
+                "INCONCLUSIVE: the run shows neither right nor wrong{}.",
+                listed(&unclear, "; not clear in")
+            ),
+            Verdict::Fail if wrong.is_empty() => {
+                "FAIL: something is wrong outside any single call.".to_owned()
+            }
+            Verdict::Fail => format!(
+                "FAIL: {} of {} wrong{}{}.",
+                wrong.len(),
+                calls(total),
+                listed(&wrong, ":"),
+                listed(&unclear, "; not clear in")
+            ),
+            Verdict::Error => {
+                "BENCH ERROR: the bench itself failed; this says nothing of the wiring.".to_owned()
+            }
+        }
+    }
+}
+
+fn calls(count: usize) -> String {
+    match count {
+        1 => "1 call".to_owned(),
+        _ => format!("{count} calls"),
+    }
+}
+
+fn all_calls(count: usize) -> String {
+    match count {
+        1 => "the one call made".to_owned(),
+        _ => format!("all {count} calls"),
+    }
+}
+
+/// The calls after a lead-in, at most six of them; nothing where there is none.
+fn listed(names: &[String], lead_in: &str) -> String {
+    match names {
+        [] => String::new(),
+        names if names.len() > 6 => {
+            format!(
+                "{lead_in} {} and {} more",
+                names[..6].join(", "),
+                names.len() - 6
+            )
+        }
+        names => format!("{lead_in} {}", names.join(", ")),
+    }
+}
+
+/// The plan's lines, then lines that only a step knows.
+fn lines_of(plan: &Plan, steps: &[StepView]) -> Vec<Terminal> {
+    let mut lines = plan.lines.clone();
+    lines.extend(
+        steps
+            .iter()
+            .flat_map(|step| step.lines.iter().map(|line| line.terminal.clone())),
+    );
+    lines.sort();
+    lines.dedup();
+    lines
+}
+
+fn changeover_of(first: &RunStarted, state: &RunState) -> Option<ChangeoverView> {
+    if let Some(judged) = &state.changeover {
+        return Some(ChangeoverView {
+            convention: judged.convention.clone(),
+            terminal: judged.terminal.clone(),
+            outcome: judged.outcome,
+            shown: judged.shown,
+            evidence: judged.evidence.clone(),
+        });
+    }
+    let planned = first.plan.changeover.as_ref()?;
+    Some(ChangeoverView {
+        convention: match planned.convention {
+            Changeover::O => "o",
+            Changeover::B => "b",
+        }
+        .to_owned(),
+        terminal: planned.terminal.clone(),
+        outcome: ChangeoverOutcome::NotShown,
+        shown: None,
+        evidence: "the run ended before it was judged".to_owned(),
+    })
+}
+
+/// What the run itself says, then what the plan implies and the run may not have said.
+fn not_proven(first: &RunStarted, state: &RunState, steps: &[StepView]) -> Vec<String> {
+    let plan = &first.plan;
+    let mut items = match &state.finished {
+        Some((_, finished)) => finished.not_proven.clone(),
+        None => Vec::new(),
+    };
+    for item in &plan.not_proven {
+        if !items.contains(item) {
+            items.push(item.clone());
+        }
+    }
+    let by_inputs_alone = {
+        let mut points = plan
+            .sense_points
+            .iter()
+            .filter(|point| matches!(point.target, Target::Line(_)))
+            .peekable();
+        points.peek().is_some() && points.all(|point| point.quantity == Quantity::Presence)
+    };
+    if by_inputs_alone && !items.iter().any(|item| item.contains("voltage not proven")) {
+        items.push(
+            "voltage not proven: the lines were read by digital inputs, which show presence only"
+                .to_owned(),
+        );
+    }
+    let not_made = plan.left_out.iter().filter(|left| left.applicable);
+    for left in not_made {
+        let call = left.call.to_string();
+        if !items.iter().any(|item| item.starts_with(&call)) {
+            items.push(format!("{call} was not made: {}", left.why));
+        }
+    }
+    let unreached = steps.iter().filter(|step| !step.finished).count();
+    if unreached > 0 {
+        items.push(format!(
+            "{unreached} of {} planned calls did not come to their end",
+            steps.len()
+        ));
+    }
+    items
+}
+
+fn count_troubles(state: &RunState) -> Vec<TroubleCount> {
+    let mut counts: BTreeMap<(&DeviceName, TroubleKind), TroubleCount> = BTreeMap::new();
+    for seen in &state.troubles {
+        counts
+            .entry((&seen.device, seen.trouble.kind))
+            .and_modify(|known| known.count += 1)
+            .or_insert_with(|| TroubleCount {
+                device: seen.device.clone(),
+                kind: seen.trouble.kind,
+                count: 1,
+                first: seen.trouble.to_string(),
+            });
+    }
+    counts.into_values().collect()
+}

@@ -1,0 +1,253 @@
+//! One step as a report shows it: the planned cells joined with what was judged and read.
+//!
+//! Place in the data's path: made by [`RunView`](super::RunView) from the plan and the folded
+//! step. A step or a line that the run did not reach is there too, with the verdict `none`, so
+//! that every planned cell has a place in a report.
+
+use super::look_at;
+use crate::domain::bench_map::Rail;
+use crate::domain::plan::{Plan, PlannedStep, Target};
+use crate::domain::{Call, Expected, Observed, Verdict};
+use crate::event::{LineJudged, Rule};
+use crate::event::{Read, RunState, StepState};
+use crate::units::{DeviceName, End, Quantity, Terminal};
+use serde::Serialize;
+use std::collections::BTreeMap;
+
+/// A reading's value: presence, or a number in the quantity's unit.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[serde(untagged)]
+pub enum ReadingValue {
+    /// Present or absent, by an input or by a person.
+    Present(bool),
+    /// A number.
+    Number(f64),
+}
+
+/// One reading.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ReadingView {
+    /// Which quantity.
+    pub quantity: Quantity,
+    /// Its value; `None` where there was none (overload, not a number, nothing clear).
+    pub value: Option<ReadingValue>,
+    /// The state that it shows.
+    pub state: Observed,
+    /// Standard uncertainty in the quantity's unit.
+    pub u: Option<f64>,
+    /// By which device.
+    pub device: DeviceName,
+    /// At which end.
+    pub end: End,
+}
+
+impl ReadingView {
+    fn of(read: &Read) -> Self {
+        let value = match read.quantity {
+            Quantity::Presence | Quantity::Observation => match read.result.state {
+                Observed::On => Some(ReadingValue::Present(true)),
+                Observed::Off => Some(ReadingValue::Present(false)),
+                Observed::Indeterminate | Observed::NotMeasured => None,
+            },
+            Quantity::AcVolts | Quantity::Resistance | Quantity::AcAmps => {
+                read.result.value.map(ReadingValue::Number)
+            }
+        };
+        Self {
+            quantity: read.quantity,
+            value,
+            state: read.result.state,
+            u: read.u,
+            device: read.device.clone(),
+            end: read.end,
+        }
+    }
+}
+
+/// One reading of the supply within a step.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SupplyView {
+    /// The supply terminal, against the common of the same end.
+    pub rail: Rail,
+    /// The reading.
+    pub reading: ReadingView,
+}
+
+/// One line within a step.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LineView {
+    /// The line.
+    pub terminal: Terminal,
+    /// What it had to be.
+    pub expected: Expected,
+    /// Why it had to be so.
+    pub expected_because: String,
+    /// What it was seen to be.
+    pub observed: Observed,
+    /// How that came out; `none` where it was not judged.
+    pub verdict: Verdict,
+    /// By which rule; `None` where it was not judged.
+    pub rule: Option<Rule>,
+    /// Why it came out so.
+    pub reason: String,
+    /// The readings behind it.
+    pub readings: Vec<ReadingView>,
+}
+
+impl LineView {
+    /// Whether it was judged and did not pass.
+    #[must_use]
+    pub fn is_trouble(&self) -> bool {
+        self.verdict > Verdict::Pass
+    }
+}
+
+/// One step.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StepView {
+    /// Its number in the plan, from 1.
+    pub number: u32,
+    /// The call.
+    pub call: Call,
+    /// The lines that were to be driven.
+    pub driven: Vec<Terminal>,
+    /// Attempts made; 0 where the run did not reach it.
+    pub attempts: u32,
+    /// How it came out; `none` where it was not finished.
+    pub verdict: Verdict,
+    /// Whether it came to its end.
+    pub finished: bool,
+    /// What is to be said of it as a whole; empty where nothing is.
+    pub note: String,
+    /// Every line, in the order of the strip.
+    pub lines: Vec<LineView>,
+    /// Every reading of the supply, in the order made.
+    pub supply: Vec<SupplyView>,
+    /// What to look at; empty where nothing is wrong.
+    pub look_at: Vec<String>,
+}
+
+impl StepView {
+    /// The planned step, joined with what became of it.
+    pub(super) fn of(
+        planned: &PlannedStep,
+        made: Option<&StepState>,
+        state: &RunState,
+        plan: &Plan,
+    ) -> Self {
+        let readings: BTreeMap<u64, &Read> = made
+            .map_or(&[][..], |step| step.readings.as_slice())
+            .iter()
+            .map(|read| (read.id, read))
+            .collect();
+        let find = |id: u64| {
+            readings
+                .get(&id)
+                .copied()
+                .or_else(|| state.other_readings.iter().find(|read| read.id == id))
+        };
+        let mut view = Self {
+            number: planned.number,
+            call: planned.call.clone(),
+            driven: planned.drive.clone(),
+            attempts: made.map_or(0, |step| step.attempts),
+            verdict: made.and_then(|step| step.verdict).unwrap_or_default(),
+            finished: made.is_some_and(|step| step.verdict.is_some()),
+            note: made.map(|step| step.note.clone()).unwrap_or_default(),
+            lines: lines_of(planned, made, &find),
+            supply: readings
+                .values()
+                .filter_map(|read| supply_of(read))
+                .collect(),
+            look_at: Vec::new(),
+        };
+        view.look_at = look_at::for_step(&view, plan);
+        view
+    }
+
+    /// The worst verdict known of it, finished or not.
+    #[must_use]
+    pub fn worst(&self) -> Verdict {
+        self.lines
+            .iter()
+            .fold(self.verdict, |worst, line| worst.join(line.verdict))
+    }
+
+    /// The supply as a whole: dead if it was ever seen dead, live if every reading was live.
+    #[must_use]
+    pub fn supply_state(&self) -> Observed {
+        let states = || self.supply.iter().map(|supply| supply.reading.state);
+        if self.supply.is_empty() {
+            Observed::NotMeasured
+        } else if states().any(|state| state == Observed::Off) {
+            Observed::Off
+        } else if states().all(|state| state == Observed::On) {
+            Observed::On
+        } else {
+            Observed::Indeterminate
+        }
+    }
+}
+
+fn lines_of<'r>(
+    planned: &PlannedStep,
+    made: Option<&StepState>,
+    find: &dyn Fn(u64) -> Option<&'r Read>,
+) -> Vec<LineView> {
+    let mut lines: BTreeMap<&Terminal, LineView> = BTreeMap::new();
+    for (terminal, cell) in &planned.cells {
+        let reason = match made {
+            None => "the run ended before this call".to_owned(),
+            Some(_) => "the run ended before this line was judged".to_owned(),
+        };
+        lines.insert(
+            terminal,
+            LineView {
+                terminal: terminal.clone(),
+                expected: cell.expected,
+                expected_because: cell.reason.clone(),
+                observed: Observed::NotMeasured,
+                verdict: Verdict::None,
+                rule: None,
+                reason,
+                readings: Vec::new(),
+            },
+        );
+    }
+    for (terminal, line) in made.iter().flat_map(|step| &step.lines) {
+        let because = planned.cells.get(terminal).map(|cell| cell.reason.clone());
+        lines.insert(
+            terminal,
+            judged_line(&line.judged, because.unwrap_or_default(), find),
+        );
+    }
+    lines.into_values().collect()
+}
+
+fn judged_line<'r>(
+    judged: &LineJudged,
+    expected_because: String,
+    find: &dyn Fn(u64) -> Option<&'r Read>,
+) -> LineView {
+    let readings = judged.readings.iter().filter_map(|id| find(*id));
+    LineView {
+        terminal: judged.terminal.clone(),
+        expected: judged.expected,
+        expected_because,
+        observed: judged.observed,
+        verdict: judged.verdict,
+        rule: Some(judged.rule),
+        reason: judged.reason.clone(),
+        readings: readings.map(ReadingView::of).collect(),
+    }
+}
+
+fn supply_of(read: &Read) -> Option<SupplyView> {
+    match &read.target {
+        Target::Supply(rail) => Some(SupplyView {
+            rail: *rail,
+            reading: ReadingView::of(read),
+        }),
+        Target::Line(_) | Target::Pair(..) => None,
+    }
+}

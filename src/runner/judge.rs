@@ -1,0 +1,264 @@
+//! What the readings say, as pure functions.
+//!
+//! Place in the data's path: readings and the plan in, judgements out; the step records them.
+//! Nothing here waits, reads a device or knows a link. Rules: DESIGN notes in docs/design/, and
+//! for the verdict's order [`crate::domain::Verdict`].
+
+use super::measure::PointReading;
+use crate::domain::plan::{Plan, PlannedStep, Target};
+use crate::domain::profile::Changeover;
+use crate::domain::{Call, Cell, Expected, Observed, Verdict, judge_cell};
+use crate::event::{
+    ChangeoverJudged, ChangeoverOutcome, LineJudged, Rule, RunState, ShownBy, StepState,
+};
+use crate::units::{End, Terminal};
+use std::fmt::Write as _;
+
+/// What is known of the supply while a line is judged.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum SupplyKnown {
+    /// Sensed at its source, live.
+    Live,
+    /// Sensed at its source, dead.
+    Dead,
+    /// Not sensed, but some line of this run has answered.
+    ShownByLines,
+    /// Not sensed, and nothing has been live in this run.
+    Unknown,
+}
+
+/// The line's state in these readings: at the equipment end where it is sensed there.
+pub(super) fn observed(readings: &[PointReading], line: &Terminal) -> Observed {
+    line_readings(readings, line)
+        .max_by_key(|reading| reading.point.end == End::Equipment)
+        .map_or(Observed::NotMeasured, |reading| reading.state)
+}
+
+fn line_readings<'a>(
+    readings: &'a [PointReading],
+    line: &'a Terminal,
+) -> impl Iterator<Item = &'a PointReading> {
+    readings
+        .iter()
+        .filter(move |r| matches!(&r.point.target, Target::Line(l) if l == line))
+}
+
+/// Judges every line of a step.
+pub(super) fn judge_lines(
+    step: &PlannedStep,
+    readings: &[PointReading],
+    supply: SupplyKnown,
+) -> Vec<LineJudged> {
+    step.cells
+        .iter()
+        .map(|(line, cell)| judge_line(step, (line, cell), readings, supply))
+        .collect()
+}
+
+fn judge_line(
+    step: &PlannedStep,
+    (line, cell): (&Terminal, &Cell),
+    readings: &[PointReading],
+    supply: SupplyKnown,
+) -> LineJudged {
+    let state = observed(readings, line);
+    let mut verdict = line_readings(readings, line)
+        .map(|reading| judge_cell(cell.expected, reading.state))
+        .max()
+        .unwrap_or_else(|| judge_cell(cell.expected, Observed::NotMeasured));
+    let mut rule = Rule::Cell;
+    let mut reason = cell_reason(step, (line, cell), readings);
+    let looks_dead = cell.expected == Expected::On && state == Observed::Off;
+    if verdict == Verdict::Fail && looks_dead {
+        let doubt = match supply {
+            SupplyKnown::Live | SupplyKnown::ShownByLines => None,
+            SupplyKnown::Dead => Some("the supply itself is dead"),
+            SupplyKnown::Unknown => {
+                Some("the supply is not sensed and nothing has been live in this run")
+            }
+        };
+        if let Some(doubt) = doubt {
+            verdict = Verdict::Inconc;
+            rule = Rule::BenchTrouble;
+            reason = format!("{line} stayed dead, but {doubt}: this proves nothing of the wiring");
+        }
+    }
+    LineJudged {
+        step: step.number,
+        terminal: line.clone(),
+        expected: cell.expected,
+        observed: state,
+        verdict,
+        readings: line_readings(readings, line)
+            .map(|reading| reading.id)
+            .collect(),
+        rule,
+        reason,
+    }
+}
+
+fn cell_reason(
+    step: &PlannedStep,
+    (line, cell): (&Terminal, &Cell),
+    readings: &[PointReading],
+) -> String {
+    let mut text = match (cell.expected, observed(readings, line)) {
+        (Expected::On, Observed::Off) => {
+            format!("{line} stayed dead{}", driven_words(step, line))
+        }
+        (Expected::Off, Observed::On) => {
+            format!("{line} is live{}", driven_words(step, line))
+        }
+        (_, Observed::NotMeasured) => format!("{line} was not measured"),
+        (_, Observed::Indeterminate) => format!("{line} is neither on nor off"),
+        _ => cell.reason.clone(),
+    };
+    for reading in line_readings(readings, line) {
+        if reading.live > 0 && reading.live < reading.samples {
+            let (live, samples) = (reading.live, reading.samples);
+            write!(
+                text,
+                "; the input follows the mains (live in {live} of {samples} samples)"
+            )
+            .expect("writing to a string cannot fail");
+        }
+        let differs = judge_cell(cell.expected, reading.state) == Verdict::Fail
+            && reading.point.end == End::Controller;
+        if differs {
+            write!(text, "; read {} at the controller end", reading.state)
+                .expect("writing to a string cannot fail");
+        }
+    }
+    text
+}
+
+fn driven_words(step: &PlannedStep, line: &Terminal) -> String {
+    if step.drive.is_empty() {
+        return " with every relay open".to_owned();
+    }
+    if step.drive == [line.clone()] {
+        return " while it alone was driven".to_owned();
+    }
+    let names: Vec<&str> = step.drive.iter().map(Terminal::as_str).collect();
+    format!(
+        " while {} {} driven",
+        names.join(" "),
+        if names.len() == 1 { "was" } else { "were" }
+    )
+}
+
+/// Lines that are still live with every relay open. Each keeps what was seen in the call itself.
+pub(super) fn judge_release(
+    step: &PlannedStep,
+    judged: &[LineJudged],
+    after: &[PointReading],
+) -> Vec<LineJudged> {
+    judged
+        .iter()
+        .filter(|line| observed(after, &line.terminal) == Observed::On)
+        .map(|line| LineJudged {
+            verdict: Verdict::Fail,
+            readings: line_readings(after, &line.terminal)
+                .map(|reading| reading.id)
+                .collect(),
+            rule: Rule::Release,
+            reason: format!(
+                "{} is still live after the call, with every relay open: a relay that does not \
+                 open, or another source on the line",
+                line.terminal
+            ),
+            ..line.clone()
+        })
+        .filter(|line| step.cells.contains_key(&line.terminal))
+        .collect()
+}
+
+/// Every line of a step that could not be made, with the reason.
+pub(super) fn judge_unmade(step: &PlannedStep, rule: Rule, why: &str) -> Vec<LineJudged> {
+    step.cells
+        .iter()
+        .map(|(line, cell)| LineJudged {
+            step: step.number,
+            terminal: line.clone(),
+            expected: cell.expected,
+            observed: Observed::NotMeasured,
+            verdict: judge_cell(cell.expected, Observed::NotMeasured),
+            readings: Vec::new(),
+            rule,
+            reason: why.to_owned(),
+        })
+        .collect()
+}
+
+/// Judges the changeover from the cooling and heating calls together, by the name of the line.
+pub(super) fn judge_changeover(plan: &Plan, state: &RunState) -> Option<ChangeoverJudged> {
+    let planned = plan.changeover.as_ref()?;
+    let seen = |wanted: &dyn Fn(&Call) -> bool| -> Vec<(Call, Observed)> {
+        plan.steps
+            .iter()
+            .filter(|step| wanted(&step.call))
+            .filter_map(|step| {
+                let made = state.steps.iter().find(|made| made.number == step.number)?;
+                let line = made.lines.get(&planned.terminal)?;
+                answered(made, &planned.terminal).then(|| (step.call.clone(), line.judged.observed))
+            })
+            .collect()
+    };
+    let cooling = seen(&|call| matches!(call, Call::Cooling(_)));
+    let heating = seen(&|call| matches!(call, Call::Heating(_)));
+    let outcome = match (agreed(&cooling), agreed(&heating)) {
+        (Some(true), Some(true)) => ChangeoverOutcome::StuckOn,
+        (Some(false), Some(false)) => ChangeoverOutcome::StuckOff,
+        (Some(cool), Some(_)) if cool == (planned.convention == Changeover::O) => {
+            ChangeoverOutcome::Follows
+        }
+        (Some(_), Some(_)) => ChangeoverOutcome::Inverted,
+        _ => ChangeoverOutcome::NotShown,
+    };
+    let shown = (outcome != ChangeoverOutcome::NotShown).then_some(ShownBy::Signal);
+    Some(ChangeoverJudged {
+        convention: planned.convention.word().to_owned(),
+        terminal: planned.terminal.clone(),
+        outcome,
+        shown,
+        evidence: evidence(&planned.terminal, &cooling, &heating),
+    })
+}
+
+/// Whether any other line answered in the step: where nothing does, a dead changeover line says
+/// nothing of the changeover.
+fn answered(step: &StepState, changeover: &Terminal) -> bool {
+    step.lines.iter().any(|(line, state)| {
+        line != changeover
+            && state.judged.expected == Expected::On
+            && state.judged.observed == Observed::On
+    })
+}
+
+fn agreed(seen: &[(Call, Observed)]) -> Option<bool> {
+    let first = seen.first()?.1;
+    let all_same = seen.iter().all(|(_, observed)| *observed == first);
+    match first {
+        Observed::On if all_same => Some(true),
+        Observed::Off if all_same => Some(false),
+        _ => None,
+    }
+}
+
+fn evidence(line: &Terminal, cooling: &[(Call, Observed)], heating: &[(Call, Observed)]) -> String {
+    let words = |seen: &[(Call, Observed)], what: &str| {
+        if seen.is_empty() {
+            return format!("no {what} call showed it");
+        }
+        let parts: Vec<String> = seen
+            .iter()
+            .map(|(call, observed)| format!("{observed} in {call}"))
+            .collect();
+        parts.join(", ")
+    };
+    format!(
+        "{line}: {}; {}",
+        words(cooling, "cooling"),
+        words(heating, "heating")
+    )
+}

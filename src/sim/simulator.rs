@@ -1,0 +1,256 @@
+//! The simulated bench as its user sees it: streams to its links, and what is true behind them.
+//!
+//! Place in the data's path: made from bench, profile, faults and seed before a run; then each
+//! link is connected in memory or served on a stream of the caller's. All of it lives on one
+//! thread, and its delays are tokio's: under a paused runtime it runs in virtual time.
+
+use super::contact_fault::ContactFaults;
+use super::graph::Graph;
+use super::link::{Link, Unit};
+use super::link_fault::{LinkFault, LinkFaultError, LinkFaultKind};
+use super::physics::Point;
+use super::random::{Draws, Purpose};
+use super::wiring::Wiring;
+use super::world::World;
+use crate::domain::bench_map::{BenchMap, UnderTest};
+use crate::domain::circuit::{Fault, FaultError};
+use crate::domain::profile::Profile;
+use crate::units::{
+    CoilAddress, DeviceName, DeviceProtocol, DeviceSpec, End, LinkName, Microseconds, Terminal,
+};
+use std::cell::RefCell;
+use std::collections::{BTreeMap, BTreeSet};
+use std::future::Future;
+use std::rc::Rc;
+use tokio::io::{AsyncRead, AsyncWrite, DuplexStream};
+
+/// Time since the program began. It must move on with tokio's clock.
+pub type SimClock = Rc<dyn Fn() -> Microseconds>;
+
+/// Bytes that a stream in memory holds before its writer waits: several of the longest frames.
+const STREAM_BYTES: usize = 4096;
+
+/// What a simulated bench is made from.
+pub struct SimulatorSetup<'a> {
+    /// The bench.
+    pub bench: &'a BenchMap,
+    /// The equipment.
+    pub profile: &'a Profile,
+    /// What is wrong with the wiring.
+    pub faults: Vec<Fault>,
+    /// What is wrong with the links.
+    pub link_faults: Vec<LinkFault>,
+    /// Where every draw comes from.
+    pub seed: u64,
+    /// The clock that relays, mains and replies follow.
+    pub now: SimClock,
+}
+
+/// A bench that cannot be simulated as asked.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum SimulatorError {
+    /// A fault that cannot be set.
+    #[error(transparent)]
+    Fault(#[from] FaultError),
+    /// A link fault that names no device.
+    #[error(transparent)]
+    LinkFault(#[from] LinkFaultError),
+    /// A device that speaks a protocol that is not simulated.
+    #[error("device {device} speaks {protocol}, and only Modbus RTU devices can be simulated")]
+    Protocol {
+        /// The device.
+        device: DeviceName,
+        /// What it speaks.
+        protocol: &'static str,
+    },
+    /// A bench of a kind that is not simulated.
+    #[error(
+        "a bench with under_test = \"{0}\" cannot be simulated; only under_test = \"wiring\" can"
+    )]
+    UnderTest(UnderTest),
+}
+
+/// A link that cannot be opened.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum ConnectError {
+    /// The bench has no such link.
+    #[error("the bench has no link {0}")]
+    UnknownLink(LinkName),
+    /// The link has been unplugged.
+    #[error("link {0} is unplugged")]
+    Unplugged(LinkName),
+}
+
+/// A bench that answers at the byte level. Clones are the same bench.
+#[derive(Clone)]
+#[must_use = "a simulated bench does nothing until its links are connected"]
+pub struct Simulator {
+    links: Rc<BTreeMap<LinkName, Rc<Link>>>,
+    world: Rc<RefCell<World>>,
+    lines: Rc<BTreeSet<Terminal>>,
+    now: SimClock,
+}
+
+impl Simulator {
+    /// A bench with every relay open.
+    ///
+    /// # Errors
+    /// [`SimulatorError`] where bench, fault or link fault is beyond this simulator.
+    pub fn new(setup: SimulatorSetup<'_>) -> Result<Self, SimulatorError> {
+        let SimulatorSetup {
+            bench,
+            profile,
+            faults,
+            link_faults,
+            seed,
+            now,
+        } = setup;
+        if bench.under_test != UnderTest::Wiring {
+            return Err(SimulatorError::UnderTest(bench.under_test));
+        }
+        for fault in &link_faults {
+            fault.check(bench)?;
+        }
+        let lines: Vec<Terminal> = bench.lines.keys().cloned().collect();
+        let resolved: Result<Vec<Fault>, FaultError> = faults
+            .iter()
+            .map(|fault| fault.resolve(profile, &lines))
+            .collect();
+        let faults = resolved?;
+        let wiring = Wiring::of(bench, profile);
+        let graph = Box::new(Graph::new(&wiring, &faults)?);
+        let contact_faults = ContactFaults::of(&wiring, &faults)?;
+        let world = World::new(bench, &faults, contact_faults, graph, seed)?;
+        let world = Rc::new(RefCell::new(world));
+        let mut links = BTreeMap::new();
+        for name in bench.links.keys() {
+            let units = units(bench, name, &link_faults, seed)?;
+            let (units, unplugged_at) = with_unplugging(units);
+            let link = Link {
+                units: RefCell::new(units),
+                unplugged_at,
+                world: Rc::clone(&world),
+                now: Rc::clone(&now),
+            };
+            links.insert(name.clone(), Rc::new(link));
+        }
+        Ok(Self {
+            links: Rc::new(links),
+            world,
+            lines: Rc::new(wiring.lines),
+            now,
+        })
+    }
+
+    /// Answers for one link on a stream of the caller's. The future ends when the stream closes or
+    /// the link is unplugged.
+    ///
+    /// # Errors
+    /// [`ConnectError`] where there is no such link, or no longer.
+    pub fn serve<S>(
+        &self,
+        link: &LinkName,
+        stream: S,
+    ) -> Result<impl Future<Output = ()> + use<S>, ConnectError>
+    where
+        S: AsyncRead + AsyncWrite + Unpin,
+    {
+        let link = self.link(link)?;
+        Ok(async move { link.serve(stream).await })
+    }
+
+    /// A fresh stream in memory to one link, answered by a task of its own; to be called again
+    /// after the stream was dropped. Needs a `LocalSet` around it.
+    ///
+    /// # Errors
+    /// [`ConnectError`] where there is no such link, or no longer.
+    pub fn connect(&self, link: &LinkName) -> Result<DuplexStream, ConnectError> {
+        let (near, far) = tokio::io::duplex(STREAM_BYTES);
+        tokio::task::spawn_local(self.serve(link, far)?);
+        Ok(near)
+    }
+
+    /// The coils that are commanded closed at this moment, for every relay board.
+    #[must_use]
+    pub fn closed_relays(&self) -> BTreeMap<DeviceName, BTreeSet<CoilAddress>> {
+        self.world.borrow_mut().closed_relays((self.now)())
+    }
+
+    /// What each line of the bench truly is at the equipment once the relays of these lines have
+    /// closed, whatever any input says.
+    #[must_use]
+    pub fn ground_truth(&self, driven: &BTreeSet<Terminal>) -> BTreeMap<Terminal, bool> {
+        let observations = self.world.borrow().ground_truth(driven);
+        let state = |terminal: &Terminal| {
+            let point = Point {
+                terminal: terminal.clone(),
+                end: End::Equipment,
+            };
+            (terminal.clone(), observations.is_live(&point))
+        };
+        self.lines.iter().map(state).collect()
+    }
+
+    fn link(&self, name: &LinkName) -> Result<Rc<Link>, ConnectError> {
+        let link = self
+            .links
+            .get(name)
+            .ok_or_else(|| ConnectError::UnknownLink(name.clone()))?;
+        if link.is_unplugged() {
+            return Err(ConnectError::Unplugged(name.clone()));
+        }
+        Ok(Rc::clone(link))
+    }
+}
+
+/// The devices on one link, each with its faults and its own draws.
+fn units(
+    bench: &BenchMap,
+    link: &LinkName,
+    link_faults: &[LinkFault],
+    seed: u64,
+) -> Result<Vec<Unit>, SimulatorError> {
+    let mut units = Vec::new();
+    for (index, device) in bench.devices.values().enumerate() {
+        if device.link != *link {
+            continue;
+        }
+        let faults = link_faults.iter().filter(|f| *f.device() == device.name);
+        units.push(Unit {
+            device: device.name.clone(),
+            spec: modbus_rtu(device)?.clone(),
+            faults: faults.cloned().collect(),
+            reply_times: Draws::new(seed, Purpose::ReplyTimes, index),
+            fault_draws: Draws::new(seed, Purpose::LinkFaults, index),
+        });
+    }
+    Ok(units)
+}
+
+fn modbus_rtu(device: &DeviceSpec) -> Result<&crate::units::ModbusSpec, SimulatorError> {
+    let protocol = match &device.protocol {
+        DeviceProtocol::ModbusRtu(spec) => return Ok(spec),
+        DeviceProtocol::ModbusTcp(_) => "Modbus TCP",
+        DeviceProtocol::Scpi(_) => "SCPI",
+        DeviceProtocol::Ascii(_) => "plain lines",
+    };
+    Err(SimulatorError::Protocol {
+        device: device.name.clone(),
+        protocol,
+    })
+}
+
+/// Draws once whether and when the link is unplugged: the first of its devices' faults to come.
+fn with_unplugging(mut units: Vec<Unit>) -> (Vec<Unit>, Option<Microseconds>) {
+    let mut first: Option<Microseconds> = None;
+    for unit in &mut units {
+        for fault in &unit.faults {
+            if let LinkFaultKind::Unplug(at) = fault.kind()
+                && unit.fault_draws.chance(fault.probability())
+            {
+                first = Some(first.map_or(at, |earlier| earlier.min(at)));
+            }
+        }
+    }
+    (units, first)
+}

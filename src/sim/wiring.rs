@@ -1,0 +1,129 @@
+//! The sound wiring, as bench and profile together describe it.
+//!
+//! Place in the data's path: made once from [`BenchMap`] and [`Profile`]; graph and contact faults
+//! are edits of it. It holds no fault and no state.
+
+use crate::domain::bench_map::{BenchMap, Rail, SupplySource};
+use crate::domain::circuit::{Fault, FaultError};
+use crate::domain::profile::{Arrangement, Profile};
+use crate::units::Terminal;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Cable, supply and the equipment's own joints.
+#[derive(Debug, Clone)]
+pub(super) struct Wiring {
+    /// Call lines, each a conductor between the two ends.
+    pub(super) lines: BTreeSet<Terminal>,
+    /// For each line that a relay drives, the supply on the relay's common.
+    pub(super) commons: BTreeMap<Terminal, Rail>,
+    /// Lines joined at the equipment.
+    pub(super) tied: Vec<BTreeSet<Terminal>>,
+    /// One supply or two; two return to the one common.
+    pub(super) arrangement: Arrangement,
+    /// Where the transformers sit.
+    pub(super) source: SupplySource,
+    /// The terminal that carries the common.
+    pub(super) common: Terminal,
+    /// Lines that run the compressor.
+    pub(super) compressor: BTreeSet<Terminal>,
+    /// The reversing valve's line (O/B).
+    pub(super) changeover: Option<Terminal>,
+}
+
+impl Wiring {
+    /// The wiring of this bench for this equipment.
+    pub(super) fn of(bench: &BenchMap, profile: &Profile) -> Self {
+        let common = profile.common_on().clone();
+        let lines: BTreeSet<Terminal> = bench
+            .lines
+            .keys()
+            .filter(|terminal| !terminal.is_supply() && **terminal != common)
+            .cloned()
+            .collect();
+        let commons = bench
+            .lines
+            .iter()
+            .filter_map(|(terminal, line)| {
+                line.drive
+                    .as_ref()
+                    .map(|drive| (terminal.clone(), drive.common))
+            })
+            .collect();
+        let present = |group: &BTreeSet<Terminal>| group.intersection(&lines).cloned().collect();
+        let tied = profile.tied().iter().map(present).collect();
+        let stages = usize::from(profile.compressor_stages());
+        let compressor = ["Y1", "Y2"].into_iter().take(stages);
+        Self {
+            tied,
+            commons,
+            arrangement: profile.arrangement(),
+            source: bench.supply.source,
+            common,
+            compressor: compressor.map(Terminal::known).collect(),
+            changeover: profile.changeover().map(|c| c.terminal()),
+            lines,
+        }
+    }
+
+    /// The supply conductors of the cable, without the common.
+    pub(super) fn supplies(&self) -> Vec<Terminal> {
+        let names: &[&'static str] = match self.arrangement {
+            Arrangement::Single => &["R"],
+            Arrangement::Dual => &["Rc", "Rh"],
+        };
+        names.iter().copied().map(Terminal::known).collect()
+    }
+
+    /// Every conductor of the cable: lines, supplies, common.
+    pub(super) fn conductors(&self) -> BTreeSet<Terminal> {
+        let mut conductors = self.lines.clone();
+        conductors.extend(self.supplies());
+        conductors.insert(self.common.clone());
+        conductors
+    }
+
+    /// The name under which this wiring knows a terminal: C is whatever carries the common.
+    pub(super) fn named(&self, terminal: &Terminal) -> Terminal {
+        if terminal.as_str() == "C" {
+            self.common.clone()
+        } else {
+            terminal.clone()
+        }
+    }
+}
+
+/// A fault that this simulator cannot set, with the reason.
+pub(super) fn refuse(fault: &Fault, reason: impl Into<String>) -> FaultError {
+    FaultError {
+        given: fault.to_string(),
+        reason: reason.into(),
+    }
+}
+
+#[cfg(test)]
+pub(super) mod tests {
+    use super::*;
+
+    fn set(names: &[&'static str]) -> BTreeSet<Terminal> {
+        names.iter().copied().map(Terminal::known).collect()
+    }
+
+    /// The one-stage heat pump with electric auxiliary heat and O, fed from the equipment.
+    pub(in crate::sim) fn heat_pump() -> Wiring {
+        let lines = set(&["Y1", "G", "O", "W2", "E"]);
+        let rail = |terminal: &Terminal| match terminal.as_str() {
+            "W2" | "E" => Rail::Rh,
+            _ => Rail::Rc,
+        };
+        Wiring {
+            commons: lines.iter().map(|t| (t.clone(), rail(t))).collect(),
+            lines,
+            tied: Vec::new(),
+            arrangement: Arrangement::Single,
+            source: SupplySource::Equipment,
+            common: Terminal::known("C"),
+            compressor: set(&["Y1"]),
+            changeover: Some(Terminal::known("O")),
+        }
+    }
+}
