@@ -190,7 +190,8 @@ def write_deck(wiring):
     for end in ("controller", "equipment"):
         couple(deck, [f"{n}@{end}-conductor" for n in main], wiring.feet)
     for name in plant["outdoors"]:
-        tips = [(f"{name}@equipment-outdoor-conductor", 0, 0), (f"{name}@outdoor-outdoor-conductor",)]
+        near = (f"{name}@equipment-outdoor-conductor", 0, 0)
+        tips = [near, (f"{name}@outdoor-outdoor-conductor",)]
         lay_conductor(
             deck, wiring, name, ("equipment", "outdoor"), 50, 18, f"{name}@outdoor-middle", tips
         )
@@ -369,7 +370,7 @@ def faulty_joints():
     case(HEAT_PUMP, "short:Y1,C", "Y1 G", "", fuse=["R"], change=at)
     at = link("Y1@outdoor", "O@outdoor", 10.0)
     case(HEAT_PUMP, "short:Y1,O=10@outdoor", "Y1 G", "Y1 G O", change=at)
-    at = link("Y1@controller", "Y2@controller", 0.02)
+    at = link("Y1@equipment", "Y2@equipment", 0.02)
     case(HEAT_PUMP, "jumper:Y1,Y2", "Y1 G O", "Y1 Y2 G O", change=at)
     at = link("R@middle", "earth", 0.05)
     case(HEAT_PUMP, "earthed:R", "", "", fuse=["R"], change=at)

@@ -3,8 +3,8 @@
 //! Place in the data's path: `Circuit::with_faults` calls [`apply`] for each fault; simulator,
 //! practice and diagnosis get the same edit for the same words. What a fault is on the bench and
 //! in the field is told by [`super::FaultMeaning`]. Where a fault names no place, the edit takes
-//! the likely one: a landing fault sits at the equipment, a short or an earth in the middle, a
-//! jumper at the controller.
+//! the likely one: a landing fault and a jumper sit at the equipment, a short or an earth in the
+//! middle.
 
 use super::fault::{FaultError, FaultKind};
 use super::layout::{CableSite, Conductor, Contact, ContactRule, LoadHealth};
@@ -302,8 +302,18 @@ impl Edit<'_> {
         ElementKind::Resistor { ohms }
     }
 
+    /// At the equipment, or at the controller where one of the two is a terminal there alone.
     fn jumper(&mut self) -> Result<(), CircuitError> {
-        let place = self.place_or(Place::Controller);
+        let strips = self.fault.terminals().iter();
+        let at_equipment = strips
+            .map(|terminal| self.circuit.layout.strip(terminal, Place::Equipment))
+            .all(|strip| strip.is_ok());
+        let default = if at_equipment {
+            Place::Equipment
+        } else {
+            Place::Controller
+        };
+        let place = self.place_or(default);
         let one = self.point(self.terminal(0), place)?;
         let other = self.point(self.terminal(1), place)?;
         let bridge = self.bridge();

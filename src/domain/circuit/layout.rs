@@ -62,7 +62,7 @@ pub(super) enum ContactRule {
 impl ContactRule {
     /// Whether the contact is closed while these lines are called.
     pub(super) fn closed(&self, called: &BTreeSet<Terminal>) -> bool {
-        let compressor = || called.iter().any(|line| line.as_str() == "Y1");
+        let compressor = || called.iter().any(|l| matches!(l.as_str(), "Y1" | "Y2"));
         match self {
             Self::Follows(line) => called.contains(line),
             Self::Never => false,

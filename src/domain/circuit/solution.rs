@@ -87,6 +87,10 @@ impl Solution {
     /// A terminal at a place against the common of the same place. Lines that a second supply
     /// feeds are read against that supply's own common, at the equipment.
     ///
+    /// This is what stands there with the bench's own instruments and nothing more: a terminal
+    /// that nothing holds follows whatever is across an open gap. What a further meter would show
+    /// is [`Circuit::read`]'s to say.
+    ///
     /// # Errors
     /// [`CircuitError::NotThere`] where no such terminal is wired there.
     pub fn volts(&self, terminal: &Terminal, place: Place) -> Result<Volts, CircuitError> {

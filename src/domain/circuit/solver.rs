@@ -157,10 +157,10 @@ impl Prepared {
             work.add(part.from, part.to, &kinds[part.element], self.angular);
         }
         let zero = Complex64::new(0.0, 0.0);
-        let mut inverse = vec![zero; count];
+        let mut inverse = Vec::with_capacity(count);
         for k in 0..count.saturating_sub(1) {
             match work.eliminate(k, &order.later_in_core[k]) {
-                Ok(value) => inverse[k] = value,
+                Ok(value) => inverse.push(value),
                 Err(Cancelled(place)) => {
                     let node = order.refuse_floating(netlist, place + fixed)?;
                     return solve_by_pivoting(netlist, kinds, self.angular, node);
