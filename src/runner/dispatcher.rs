@@ -50,7 +50,6 @@ pub async fn run(setup: RunSetup, mut commands: mpsc::Receiver<Command>) -> RunO
     let recorder = Recorder::new(journal, clock, observer);
     let knowledge = RefCell::new(Knowledge::default());
     let plan = started.plan.clone();
-    let not_proven = plan.not_proven.clone();
     let end = if recorder
         .record(EventKind::RunStarted(Box::new(started)))
         .is_err()
@@ -68,59 +67,96 @@ pub async fn run(setup: RunSetup, mut commands: mpsc::Receiver<Command>) -> RunO
         };
         follow(sequencer.make_run(), &mut commands).await
     };
+    let ending = Ending {
+        plan: &plan,
+        recorder: &recorder,
+        knowledge: &knowledge,
+        end,
+    };
     let safety = Safety {
         ports: &ports,
         recorder: &recorder,
         policy: &policy,
     };
-    let was_closed = knowledge.borrow().was_closed.clone();
-    let at_once = matches!(end, End::Cancelled { at_once: true });
-    let mut boards = open_at_end(&safety, &was_closed, &mut commands, at_once).await;
-    boards.extend(unopened_boards(&plan, &unopened));
-    let made_safe = boards.iter().all(|board| board.confirmed_open);
-    let still_live = if made_safe && !at_once && !recorder.is_lost() {
-        let measure = Measure {
-            ports: &ports,
-            recorder: &recorder,
-            policy: &policy,
-            timing: &plan.timing,
-        };
-        still_live(&measure, &plan).await
-    } else {
-        Vec::new()
-    };
-    let safe = MadeSafe {
-        devices: boards,
-        still_live: still_live.clone(),
-        supplies_live: vec![],
-    };
-    let mut lost = recorder.record(EventKind::MadeSafe(safe)).is_err();
-    let (reason, mut notes) = reason_of(&end, &recorder);
-    notes.extend(knowledge.borrow().notes.iter().cloned());
-    let verdict = final_verdict(&recorder.state(), reason, made_safe);
-    let note = notes.join("; ");
-    let finished = RunFinished {
-        verdict,
-        reason,
-        note: note.clone(),
-        not_proven,
-    };
-    lost |= recorder.record(EventKind::RunFinished(finished)).is_err();
-    lost |= recorder.end_sync().await.is_err();
-    recorder.begin_sync();
-    lost |= recorder.end_sync().await.is_err();
-    RunOutcome {
-        verdict: if lost { Verdict::Error } else { verdict },
-        reason: if lost {
-            FinishReason::JournalLost
+    let made_safe = ending.make_safe(&safety, &unopened, &mut commands).await;
+    ending.finish(made_safe).await
+}
+
+/// A run after its sequence: what is left is making safe and saying so.
+struct Ending<'a> {
+    plan: &'a Plan,
+    recorder: &'a Recorder,
+    knowledge: &'a RefCell<Knowledge>,
+    end: End,
+}
+
+impl Ending<'_> {
+    /// Opens every relay, and looks once more at every line where that can be done in peace.
+    async fn make_safe(
+        &self,
+        safety: &Safety<'_>,
+        unopened: &[(DeviceName, Trouble)],
+        commands: &mut mpsc::Receiver<Command>,
+    ) -> MadeSafe {
+        let was_closed = self.knowledge.borrow().was_closed.clone();
+        let at_once = matches!(self.end, End::Cancelled { at_once: true });
+        let mut devices = open_at_end(safety, &was_closed, commands, at_once).await;
+        devices.extend(unopened_boards(self.plan, unopened));
+        let confirmed = devices.iter().all(|board| board.confirmed_open);
+        let still_live = if confirmed && !at_once && !self.recorder.is_lost() {
+            let measure = Measure {
+                ports: safety.ports,
+                recorder: self.recorder,
+                policy: safety.policy,
+                timing: &self.plan.timing,
+            };
+            still_live(&measure, self.plan).await
         } else {
-            reason
-        },
-        made_safe,
-        relay_was_closed: !knowledge.borrow().was_closed.is_empty(),
-        still_live,
-        note,
-        journal_lost: recorder.take_lost(),
+            Vec::new()
+        };
+        MadeSafe {
+            devices,
+            still_live,
+            supplies_live: Vec::new(),
+        }
+    }
+
+    /// Records the last two events and brings the journal onto the disk.
+    async fn finish(self, safe: MadeSafe) -> RunOutcome {
+        let made_safe = safe.devices.iter().all(|board| board.confirmed_open);
+        let still_live = safe.still_live.clone();
+        let mut lost = self.recorder.record(EventKind::MadeSafe(safe)).is_err();
+        let (reason, mut notes) = reason_of(&self.end, self.recorder);
+        notes.extend(self.knowledge.borrow().notes.iter().cloned());
+        let verdict = final_verdict(&self.recorder.state(), reason, made_safe);
+        let note = notes.join("; ");
+        let not_proven = self.plan.not_proven.clone();
+        let finished = RunFinished {
+            verdict,
+            reason,
+            note: note.clone(),
+            not_proven,
+        };
+        lost |= self
+            .recorder
+            .record(EventKind::RunFinished(finished))
+            .is_err();
+        lost |= self.recorder.end_sync().await.is_err();
+        self.recorder.begin_sync();
+        lost |= self.recorder.end_sync().await.is_err();
+        RunOutcome {
+            verdict: if lost { Verdict::Error } else { verdict },
+            reason: if lost {
+                FinishReason::JournalLost
+            } else {
+                reason
+            },
+            made_safe,
+            relay_was_closed: !self.knowledge.borrow().was_closed.is_empty(),
+            still_live,
+            note,
+            journal_lost: self.recorder.take_lost(),
+        }
     }
 }
 

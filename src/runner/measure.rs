@@ -25,12 +25,25 @@ pub(super) enum Halt {
     /// The journal is gone.
     Unrecorded,
     /// A device did not answer rightly within its tries.
-    Lost {
-        /// The device.
-        device: DeviceName,
-        /// The last trouble.
-        trouble: Trouble,
-    },
+    Lost(Box<Lost>),
+}
+
+/// What was lost.
+#[derive(Debug)]
+pub(super) struct Lost {
+    /// The device.
+    pub(super) device: DeviceName,
+    /// The last trouble.
+    pub(super) trouble: Trouble,
+}
+
+impl Halt {
+    pub(super) fn lost(device: &DeviceName, trouble: Trouble) -> Self {
+        Self::Lost(Box::new(Lost {
+            device: device.clone(),
+            trouble,
+        }))
+    }
 }
 
 impl From<Unrecorded> for Halt {
@@ -97,10 +110,7 @@ impl Measure<'_> {
             };
             self.record_trouble(device, &trouble, attempt, next)?;
             if !again {
-                return Err(Halt::Lost {
-                    device: device.clone(),
-                    trouble,
-                });
+                return Err(Halt::lost(device, trouble));
             }
             attempt += 1;
         }

@@ -5,7 +5,7 @@
 //! depends on it.
 
 use super::judge;
-use super::measure::Halt;
+use super::measure::{Halt, Lost};
 use super::recorder::{Recorder, Unrecorded};
 use super::safety::{Safety, closed_relays};
 use super::setup::{Policy, Ports};
@@ -127,10 +127,7 @@ impl Sequencer<'_> {
                     request: String::new(),
                     reply: String::new(),
                 };
-                return Err(Halt::Lost {
-                    device: board.device,
-                    trouble,
-                });
+                return Err(Halt::lost(&board.device, trouble));
             }
             self.knowledge.borrow_mut().note_open(&board.device);
         }
@@ -140,7 +137,8 @@ impl Sequencer<'_> {
     fn stopped_by(&self, halt: &Halt) -> Stop {
         match halt {
             Halt::Unrecorded => Stop::Unrecorded,
-            Halt::Lost { device, trouble } => {
+            Halt::Lost(lost) => {
+                let Lost { device, trouble } = lost.as_ref();
                 self.knowledge
                     .borrow_mut()
                     .notes
@@ -191,16 +189,16 @@ impl Sequencer<'_> {
 
     /// After a link's trouble: finds the port again where it is gone, and opens everything. Returns
     /// what was lost, so that the step can say it; stops the run where the bench stays lost.
-    pub(super) async fn recover(&self, halt: Halt) -> Result<(DeviceName, Trouble), Stop> {
-        let (device, trouble) = match halt {
+    pub(super) async fn recover(&self, halt: Halt) -> Result<Lost, Stop> {
+        let lost = match halt {
             Halt::Unrecorded => return Err(Stop::Unrecorded),
-            Halt::Lost { device, trouble } => (device, trouble),
+            Halt::Lost(lost) => *lost,
         };
-        if trouble.kind == TroubleKind::Disconnected {
-            self.reopen(&device, &trouble).await?;
+        if lost.trouble.kind == TroubleKind::Disconnected {
+            self.reopen(&lost.device, &lost.trouble).await?;
         }
         match self.open_everything().await {
-            Ok(()) => Ok((device, trouble)),
+            Ok(()) => Ok(lost),
             Err(halt) => Err(self.stopped_by(&halt)),
         }
     }
@@ -224,10 +222,7 @@ impl Sequencer<'_> {
         }
         self.measure()
             .record_trouble(device, &last, 1, NextAction::Stop)?;
-        Err(self.stopped_by(&Halt::Lost {
-            device: device.clone(),
-            trouble: last,
-        }))
+        Err(self.stopped_by(&Halt::lost(device, last)))
     }
 
     /// Where the supply is not sensed, a dead line was inconclusive while nothing had been live.

@@ -6,7 +6,7 @@
 //! driven again in this run.
 
 use super::judge;
-use super::measure::{Halt, Measure, PointReading, ReadOrder};
+use super::measure::{Halt, Lost, Measure, PointReading, ReadOrder};
 use super::recorder::Unrecorded;
 use super::safety::closed_relays;
 use super::sequencer::{Knowledge, Sequencer, Stop};
@@ -59,7 +59,7 @@ impl Sequencer<'_> {
             match self.drive_and_read(step).await {
                 Ok(driven) => break driven,
                 Err(halt) => {
-                    let (device, trouble) = self.recover(halt).await?;
+                    let Lost { device, trouble } = self.recover(halt).await?;
                     if attempt >= self.policy.step_attempts {
                         let note =
                             format!("given up after {attempt} attempts: {device}: {trouble}");
@@ -194,10 +194,7 @@ impl Sequencer<'_> {
         self.measure()
             .record_trouble(board.device(), &trouble, attempt, next)?;
         if gone {
-            return Err(Halt::Lost {
-                device: board.device().clone(),
-                trouble,
-            });
+            return Err(Halt::lost(board.device(), trouble));
         }
         Ok(())
     }
@@ -255,10 +252,7 @@ impl Sequencer<'_> {
         };
         self.measure()
             .record_trouble(device, &trouble, attempt, NextAction::GiveUpStep)?;
-        Ok(Halt::Lost {
-            device: device.clone(),
-            trouble,
-        })
+        Ok(Halt::lost(device, trouble))
     }
 
     /// Reads every board that holds relays closed, and checks that it still does.
