@@ -6,7 +6,9 @@
 //! closes one relay after the other asks less of the supply.
 
 use super::class2::{self, Class2Finding};
-use super::{Circuit, CircuitError, CircuitValues, ClosedContacts, HeatingSupply, LoadState};
+use super::{
+    Circuit, CircuitError, CircuitValues, ClosedContacts, HeatingSupply, LoadState, RATED,
+};
 use crate::domain::{BenchMap, Call, Profile, TruthTable};
 use crate::units::{Terminal, VoltAmperes, Volts};
 
@@ -194,10 +196,12 @@ fn class2_findings(circuit: &Circuit) -> Vec<(Terminal, Class2Finding)> {
     found
 }
 
-/// A winding's impedance is never less than its direct-current resistance.
+/// What cannot be right, or does not fit: a winding's impedance is never less than its
+/// direct-current resistance, and a solid-state output needs its least load.
 fn remarks(circuit: &Circuit) -> Vec<String> {
     let loads = circuit.layout.loads.iter();
-    loads
+    let impossible = loads
+        .clone()
         .filter(|load| load.coil.unsealed_ohms < load.coil.dc_ohms)
         .map(|load| {
             format!(
@@ -205,8 +209,21 @@ fn remarks(circuit: &Circuit) -> Vec<String> {
                  winding can have; measure both again",
                 load.terminal, load.coil.unsealed_ohms, load.coil.dc_ohms
             )
+        });
+    let outputs = circuit.values().solid_state.iter();
+    let starved = outputs.flat_map(|output| {
+        loads.clone().filter_map(|load| {
+            let amps = RATED.0 / load.coil.sealed_ohms;
+            (amps < output.minimum_load_amps).then(|| {
+                format!(
+                    "load of {}: {amps:.3} A is less than the {:.3} A that holds its solid-state \
+                     output on",
+                    load.terminal, output.minimum_load_amps
+                )
+            })
         })
-        .collect()
+    });
+    impossible.chain(starved).collect()
 }
 
 /// Whether every load of the call pulls in.

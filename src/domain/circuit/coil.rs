@@ -8,9 +8,11 @@ use super::element::above_zero;
 use super::{CircuitError, ElementKind};
 use crate::domain::bench_map::Load;
 use crate::units::{Terminal, Volts};
+use serde::{Deserialize, Serialize};
 
 /// One coil or heater.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct CoilValues {
     /// Magnitude of the sealed impedance in ohms, at mains frequency.
     pub sealed_ohms: f64,

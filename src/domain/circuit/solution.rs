@@ -61,7 +61,7 @@ pub struct Solution {
     loads: Vec<LoadState>,
     open_fuses: BTreeSet<Terminal>,
     intermittents_made: bool,
-    angular: f64,
+    hertz: f64,
 }
 
 impl Solution {
@@ -80,7 +80,7 @@ impl Solution {
             loads,
             open_fuses,
             intermittents_made,
-            angular: circuit.values.angular(),
+            hertz: circuit.values.hertz,
         }
     }
 
@@ -127,21 +127,26 @@ impl Solution {
     #[must_use]
     pub fn branches(&self) -> Vec<(&str, Complex64)> {
         let currents =
-            solver::branch_currents(&self.netlist, &self.kinds, &self.tensions, self.angular);
+            solver::branch_currents(&self.netlist, &self.kinds, &self.tensions, self.angular());
         let names = self.netlist.elements().iter().map(|element| &*element.name);
         names.zip(currents).collect()
     }
 
-    /// Angular mains frequency in radians per second.
-    pub(super) fn angular(&self) -> f64 {
-        self.angular
+    /// Mains frequency in hertz.
+    #[must_use]
+    pub fn hertz(&self) -> f64 {
+        self.hertz
+    }
+
+    fn angular(&self) -> f64 {
+        std::f64::consts::TAU * self.hertz
     }
 
     fn amps(&self, element: super::ElementId) -> f64 {
         let part = self.netlist.element(element);
         let across = self.tensions[part.from.0] - self.tensions[part.to.0];
         let kind = &self.kinds[element.0];
-        ((across - kind.source_volts()) * kind.admittance(self.angular)).norm()
+        ((across - kind.source_volts()) * kind.admittance(self.angular())).norm()
     }
 
     /// Every load.

@@ -47,7 +47,7 @@ impl Solution {
             writeln!(writer.text, "* {}", element.name)?;
             writer.element(of(element.from), of(element.to), kind)?;
         }
-        let hertz = self.angular() / std::f64::consts::TAU;
+        let hertz = self.hertz();
         writeln!(text, ".ac lin 1 {hertz} {hertz}")?;
         writeln!(text, ".control\nset numdgt=15\nrun")?;
         for number in 1..numbers.len() {

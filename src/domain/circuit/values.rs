@@ -9,10 +9,12 @@ use super::element::{above_zero, zero_or_more};
 use super::{CircuitError, CoilValues, ElementKind};
 use crate::units::{Place, Terminal};
 use num_complex::Complex64;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// What opens when a supply gives too much.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub enum Protection {
     /// A fuse: once open, open until replaced.
     Fuse {
@@ -60,7 +62,8 @@ impl Protection {
 }
 
 /// One transformer with its protection.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
 pub struct SupplyValues {
     /// Rating in volt-amperes.
     pub rated_volt_amperes: f64,
@@ -138,15 +141,19 @@ impl SupplyValues {
 }
 
 /// What feeds the heating side where it has a supply of its own.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub enum HeatingSupply {
     /// A second transformer.
     Transformer {
         /// Its values.
+        #[serde(default)]
         supply: SupplyValues,
         /// Whether its phase is opposed to the first one's.
+        #[serde(default)]
         opposed: bool,
         /// Whether the two commons are joined.
+        #[serde(default)]
         commons_joined: bool,
     },
     /// A dry contact: the boiler brings its own circuit, nothing feeds Rh, and there is closure to
@@ -155,7 +162,8 @@ pub enum HeatingSupply {
 }
 
 /// One cable.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
 pub struct CableValues {
     /// American wire gauge.
     pub gauge_awg: f64,
@@ -229,7 +237,8 @@ impl CableValues {
 }
 
 /// A solid-state output's leakage while it is off, through its snubber.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
 pub struct SolidStateValues {
     /// Leakage at 24 V, in amperes.
     pub leakage_amps: f64,
@@ -276,7 +285,8 @@ impl SolidStateValues {
 }
 
 /// Contacts, gaps and insulation.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
 pub struct ContactValues {
     /// A closed relay contact.
     pub closed_ohms: f64,
@@ -325,7 +335,8 @@ impl ContactValues {
 }
 
 /// What a fault without a number of its own is made of.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
 pub struct FaultValues {
     /// A short between conductors, and a conductor on earth.
     pub short_ohms: f64,
@@ -354,7 +365,8 @@ impl Default for FaultValues {
 }
 
 /// All values of one circuit. Fields are plain: change what is known, keep the rest.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
 pub struct CircuitValues {
     /// Mains frequency in hertz; a bench's own value goes before it.
     pub hertz: f64,
@@ -369,6 +381,7 @@ pub struct CircuitValues {
     /// The cable from the equipment to the outdoor unit; `None` where all is in one cabinet.
     pub outdoor_cable: Option<CableValues>,
     /// Joints that differ from their cable's value, in ohms, by terminal and end.
+    #[serde(skip)]
     pub joints: BTreeMap<(Terminal, Place), f64>,
     /// Contacts, gaps and insulation.
     pub contacts: ContactValues,

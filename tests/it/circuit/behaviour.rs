@@ -387,3 +387,108 @@ fn every_kind_says_what_it_is() {
         );
     }
 }
+
+#[test]
+fn values_read_from_a_table_keep_the_other_defaults() {
+    let table = r#"
+        common_earthed = false
+        heating_supply = "dry-contact"
+        [supply]
+        rated_volt_amperes = 75.0
+        protection = { limiter = { ohms = 0.1, opens_above_amps = 3.0 } }
+        [cable]
+        gauge_awg = 22.0
+        stranding = "stranded"
+        [coils.G]
+        sealed_ohms = 120.0
+        unsealed_ohms = 80.0
+        power_factor = 0.7
+        dc_ohms = 40.0
+        pick_up = 17.0
+        drop_out = 9.0
+    "#;
+    let read: CircuitValues = toml::from_str(table).expect("a table of values");
+    let mut expected = CircuitValues {
+        common_earthed: false,
+        heating_supply: HeatingSupply::DryContact,
+        ..CircuitValues::default()
+    };
+    expected.supply.rated_volt_amperes = 75.0;
+    expected.supply.protection = Protection::Limiter {
+        ohms: 0.1,
+        opens_above_amps: 3.0,
+    };
+    expected.cable.gauge_awg = 22.0;
+    expected.cable.stranding = coilcall::domain::circuit::conductor::Stranding::Stranded;
+    let coil = CoilValues {
+        sealed_ohms: 120.0,
+        unsealed_ohms: 80.0,
+        power_factor: 0.7,
+        dc_ohms: 40.0,
+        pick_up: Volts(17.0),
+        drop_out: Volts(9.0),
+    };
+    expected.coils.insert(terminal("G"), coil);
+    assert_eq!(read, expected);
+    assert!(toml::from_str::<CircuitValues>("cable = { length = 3.0 }").is_err());
+}
+
+#[test]
+fn the_document_says_what_the_solution_says() {
+    let solution = circuit(HEAT_PUMP, "chatter:Y1")
+        .solve(&closed("Y1 G O"))
+        .expect("solvable");
+    let document = serde_json::to_value(solution.document()).expect("plain data");
+    assert_eq!(document["format"], "coilcall.circuit");
+    assert_eq!(document["frequency_hz"], 60.0);
+    let nodes = document["nodes"].as_array().expect("a list");
+    let at_equipment = |name: &str| {
+        let node = nodes.iter().find(|node| node["node"] == name);
+        node.unwrap_or_else(|| panic!("no node {name}"))["volts"]
+            .as_f64()
+            .expect("a number")
+    };
+    assert!(at_equipment("C@equipment").abs() < f64::EPSILON);
+    let line = solution
+        .volts(&terminal("G"), Place::Equipment)
+        .expect("wired")
+        .0;
+    assert!((at_equipment("G@equipment") - line).abs() < 1e-12);
+    let load = |name: &str| {
+        let loads = document["loads"].as_array().expect("a list");
+        loads
+            .iter()
+            .find(|load| load["terminal"] == name)
+            .expect("there")
+            .clone()
+    };
+    assert_eq!(load("Y1")["pulled_in"], false);
+    assert_eq!(load("Y1")["chatters"], true);
+    assert_eq!(load("G")["pulled_in"], true);
+    assert_eq!(document["supply"]["fuse"], "closed");
+    assert!(
+        document["supply"]["volt_amperes"]
+            .as_f64()
+            .expect("a number")
+            > 10.0
+    );
+}
+
+#[test]
+fn a_signature_has_every_call_and_every_line_alone() {
+    let plant = profile(HEAT_PUMP);
+    let table = coilcall::domain::TruthTable::of(&plant);
+    let signature = circuit(HEAT_PUMP, "swap:Y1,G")
+        .signature(&table, Place::Equipment)
+        .expect("solvable");
+    let calls: Vec<String> = signature.iter().map(|row| row.call.to_string()).collect();
+    let expected = "idle fan-only cooling-1 heating-1 auxiliary-heat emergency-heat alone:Y1 \
+                    alone:G alone:O alone:W2 alone:E";
+    assert_eq!(calls.join(" "), expected);
+    let alone = signature
+        .iter()
+        .find(|row| row.call.to_string() == "alone:Y1")
+        .expect("there");
+    assert!(alone.volts[&terminal("G")].0 > 18.0 && alone.volts[&terminal("Y1")].0 < 5.0);
+    assert_eq!(alone.loads[&terminal("G")], LoadState::PulledIn);
+}
