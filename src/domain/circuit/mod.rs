@@ -8,6 +8,7 @@
 mod band;
 mod budget;
 mod build;
+mod build_parts;
 pub mod class2;
 mod coil;
 pub mod conductor;
@@ -17,15 +18,18 @@ mod elimination_order;
 mod error;
 mod fault;
 mod fault_edit;
+mod fault_edit_parts;
 mod fault_meaning;
 mod layout;
 mod model;
 mod netlist;
+mod part_values;
 mod probe;
 mod signature;
 mod solution;
 mod solver;
 mod spice;
+mod supply_values;
 mod values;
 
 pub use band::{Band, Tolerances, bands};
@@ -39,10 +43,9 @@ pub use fault::{Fault, FaultError, FaultKind};
 pub use fault_meaning::FaultMeaning;
 pub use model::{Circuit, CircuitState, ClosedContacts};
 pub use netlist::{Element, ElementId, Netlist, NodeId};
+pub use part_values::{CableValues, ContactValues, FaultValues, SolidStateValues};
 pub use probe::{Point, Probe, ProbeReading};
 pub use signature::CallVolts;
 pub use solution::{LoadReading, LoadState, Solution, SupplyReading};
-pub use values::{
-    CableValues, CircuitValues, ContactValues, FaultValues, HeatingSupply, Protection,
-    SolidStateValues, SupplyValues,
-};
+pub use supply_values::{HeatingSupply, Protection, SupplyValues};
+pub use values::CircuitValues;
