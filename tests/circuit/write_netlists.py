@@ -63,7 +63,7 @@ BOILER = {
     "profile": "heat-pump-and-boiler",
     "rails": {
         "Rc": {"volts": 26.9, "va": 40, "common": "C"},
-        "Rh": {"volts": 26.9, "va": 40, "common": "Ch"},
+        "Rh": {"volts": 26.9, "va": 40, "common": "Rh-common"},
     },
     "lines": ["Y1", "G", "O", "W1"],
     "outdoors": ["C", "O", "Rc", "Y1"],
@@ -210,10 +210,10 @@ def write_deck(wiring):
     )
     if wiring.dual:
         if wiring.commons_joined:
-            deck.resistor("Ch@equipment", "C@equipment", 0.02)
+            deck.resistor("Rh-common@equipment", "C@equipment", 0.02)
         else:
-            deck.put("R", "Ch@equipment", "C@equipment", 1e9)
-            deck.put("C", "Ch@equipment", "C@equipment", 200e-12)
+            deck.put("R", "Rh-common@equipment", "C@equipment", 1e9)
+            deck.put("C", "Rh-common@equipment", "C@equipment", 200e-12)
 
     for line in plant["lines"]:
         rail = "Rh" if line[0] in "WE" else wiring.main_rail
@@ -228,9 +228,9 @@ def write_deck(wiring):
         else:
             deck.resistor(a, b, 0.05 if state == "closed" else OPEN)
         place = "outdoor" if line in plant["outdoor_loads"] else "equipment"
-        cold = "Ch@equipment" if heating else f"C@{place}"
+        cold = "Rh-common@equipment" if heating else f"C@{place}"
         coil(deck, wiring, line, f"{line}@{place}", cold)
-        sense_cold = "Ch@equipment" if heating else "C@equipment"
+        sense_cold = "Rh-common@equipment" if heating else "C@equipment"
         deck.resistor(f"{line}@equipment", sense_cold, 10e6)
     if plant["board"]:
         deck.resistor(f"{wiring.main_rail}@outdoor", "C@outdoor", 144)

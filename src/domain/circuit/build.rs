@@ -5,7 +5,7 @@
 //! Coupling between conductors is lumped at both ends of each cable. The reference is the common
 //! at the equipment. Lines whose load stands outdoors go on through the outdoor unit's cable.
 
-use super::layout::{Cable, CableSite, Conductor, Layout};
+use super::layout::{Cable, CableSite, Conductor, HEATING_COMMON, Layout};
 use super::{CableValues, CircuitError, CircuitValues, Netlist, NodeId};
 use crate::domain::bench_map::Rail;
 use crate::domain::profile::{Arrangement, Interface, Kind, Profile};
@@ -18,7 +18,7 @@ pub(super) fn common() -> Terminal {
 }
 
 pub(super) fn heating_common() -> Terminal {
-    Terminal::known("Ch")
+    Terminal::known(HEATING_COMMON)
 }
 
 /// The netlist with its map.

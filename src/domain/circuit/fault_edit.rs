@@ -23,6 +23,47 @@ pub(super) fn is_value(kind: FaultKind) -> bool {
     )
 }
 
+/// The places at which a kind can sit; `None` for any.
+fn places(kind: FaultKind) -> Option<&'static [Place]> {
+    match kind {
+        FaultKind::StuckOpen
+        | FaultKind::StuckClosed
+        | FaultKind::Leakage
+        | FaultKind::Tied
+        | FaultKind::JumperMissing
+        | FaultKind::JumperLeftIn => Some(&[Place::Controller]),
+        FaultKind::CoilOpen | FaultKind::CoilShort | FaultKind::Chatter => {
+            Some(&[Place::Equipment, Place::Outdoor])
+        }
+        FaultKind::FanTied => Some(&[Place::Equipment]),
+        FaultKind::InvertedChangeover | FaultKind::DeadInput => {
+            Some(&[Place::Controller, Place::Equipment])
+        }
+        FaultKind::Floating
+        | FaultKind::FuseOpen
+        | FaultKind::Supply
+        | FaultKind::WrongTap
+        | FaultKind::UndersizedTransformer
+        | FaultKind::ThinWire => Some(&[]),
+        _ => None,
+    }
+}
+
+/// Why the fault cannot sit where it says, if it cannot.
+fn misplaced(fault: &Fault) -> Option<String> {
+    let place = fault.place()?;
+    let allowed = places(fault.kind())?;
+    if allowed.contains(&place) {
+        return None;
+    }
+    let words: Vec<String> = allowed.iter().map(|place| format!("@{place}")).collect();
+    Some(if words.is_empty() {
+        "it has no place; leave the place out".to_owned()
+    } else {
+        format!("it sits {}, not @{place}", words.join(" or "))
+    })
+}
+
 /// Applies one fault.
 pub(super) fn apply(circuit: &mut Circuit, given: &Fault) -> Result<(), CircuitError> {
     let fault = given.resolve(&circuit.profile, &circuit.layout.lines)?;
@@ -30,6 +71,9 @@ pub(super) fn apply(circuit: &mut Circuit, given: &Fault) -> Result<(), CircuitE
         circuit,
         fault: &fault,
     };
+    if let Some(reason) = misplaced(&fault) {
+        return Err(edit.refuse(reason));
+    }
     match fault.kind() {
         FaultKind::Open => edit.open_conductor(),
         FaultKind::Short => edit.short(),

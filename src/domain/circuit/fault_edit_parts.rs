@@ -143,10 +143,18 @@ impl Edit<'_> {
         Ok(())
     }
 
+    /// The other convention's output joins the valve's line; where older equipment has its common
+    /// on that letter, the output is landed on the common.
     pub(super) fn tie_changeover(&mut self) -> Result<(), CircuitError> {
         let valve = self.valve()?;
         let rule = ContactRule::CompressorWithout(valve.clone());
-        self.add_contact(Place::Controller, &valve, rule)
+        let common = self.circuit.profile.common_on().clone();
+        let onto = if self.fault.terminals().contains(&common) {
+            common
+        } else {
+            valve
+        };
+        self.add_contact(Place::Controller, &onto, rule)
     }
 
     /// At the equipment the inversion leaves every tension as it is.

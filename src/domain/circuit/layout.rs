@@ -7,6 +7,9 @@ use super::{CableValues, CircuitError, CoilValues, ElementId, ElementKind, NodeI
 use crate::units::{Place, Terminal};
 use std::collections::{BTreeMap, BTreeSet};
 
+/// The common of a second supply; it has no letter of its own in the trade.
+pub(super) const HEATING_COMMON: &str = "Rh-common";
+
 /// Which cable a conductor lies in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub(super) enum CableSite {
@@ -155,7 +158,7 @@ impl Layout {
     pub(super) fn common(&self, terminal: &Terminal, place: Place) -> Result<NodeId, CircuitError> {
         let resolved = self.resolve(terminal);
         if self.heating_side.contains(&resolved) {
-            return self.strip(&Terminal::known("Ch"), Place::Equipment);
+            return self.strip(&Terminal::known(HEATING_COMMON), Place::Equipment);
         }
         let place = if place == Place::Middle {
             Place::Equipment

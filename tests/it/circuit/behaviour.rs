@@ -237,6 +237,17 @@ fn what_makes_no_sense_is_refused_with_what_would() {
         "opens-under-load:Y1@middle",
         "where a conductor is landed",
     );
+    check(
+        HEAT_PUMP,
+        "stuck-open:Y1@outdoor",
+        "it sits @controller, not @outdoor",
+    );
+    check(
+        HEAT_PUMP,
+        "coil-open:Y1@middle",
+        "it sits @equipment or @outdoor",
+    );
+    check(HEAT_PUMP, "fuse-open@equipment", "leave the place out");
     check(HEAT_PUMP, "thin-wire:24,0", "length of cable");
     check(HEAT_PUMP, "thin-wire:99,100", "0 to 40 AWG");
     check(

@@ -33,6 +33,11 @@ pub(super) fn profile(name: &str) -> Profile {
             compressor_stages: Some(1),
             ..heat_pump
         },
+        "common-on-b" => ProfileDraft {
+            compressor_stages: Some(1),
+            common_on: Some(Terminal::known("B")),
+            ..heat_pump
+        },
         "conventional" => ProfileDraft {
             interface: Some(Interface::Conventional),
             changeover: None,

@@ -127,6 +127,14 @@ fn h2_both_changeover_outputs_on_one_valve_line() {
 }
 
 #[test]
+fn h2_on_equipment_with_its_common_on_b_the_first_heat_call_opens_the_fuse() {
+    let plant = "common-on-b";
+    check(plant, "", &[(COOL, "Y1 G O"), (HEAT, "Y1 G")]);
+    check(plant, "tied:O,B", &[(COOL, "Y1 G O"), (HEAT, "")]);
+    assert!(solve(&circuit(plant, "tied:O,B"), plant, HEAT).fuse_open());
+}
+
+#[test]
 fn h3_changeover_inverted_is_exchanged_in_every_compressor_call() {
     let rows = [
         (FAN, "G"),

@@ -154,7 +154,8 @@ fn a_ghost_on_a_floating_conductor() {
             if coupled_to_common {
                 ghost.farads("idle", "C", 3e-9);
             }
-            close(ghost.volts("idle", "C"), volts, 0.1);
+            let printed_digits = if volts < 1.0 { 0.005 } else { 0.05 };
+            close(ghost.volts("idle", "C"), volts, printed_digits);
         }
     }
 }
