@@ -7,6 +7,8 @@ mod command_line;
 mod config;
 mod driver;
 mod modbus;
+#[cfg(unix)]
+mod outside;
 mod record;
 mod runner;
 mod simulator;
