@@ -56,7 +56,7 @@ fn a_port_that_may_not_be_opened_is_said_with_the_way_out() {
     let line = Line::open();
     let opened = Permissions::from_mode(0o777);
     std::fs::set_permissions(line.folder.path(), opened).expect("our own folder");
-    std::fs::set_permissions(line.near(), Permissions::from_mode(0)).expect("our own port");
+    std::fs::set_permissions(line.near(), Permissions::from_mode(0o000)).expect("our own port");
     let run = line.run_on(&line.near(), 200);
     let ended = Running::start(&mut as_nobody(&run)).finish();
     assert_bench_error(&line, &ended, &["may not be opened"]);
