@@ -1,5 +1,6 @@
 //! The integration tests: one binary, one module for each part of the program.
 #![allow(missing_docs, reason = "tests explain themselves")]
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
 
 mod circuit;
 mod command_line;
