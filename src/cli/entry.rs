@@ -8,8 +8,11 @@ use crate::app::{
 };
 use crate::event;
 use crate::report::Format;
+use crate::store::LocateError;
 use crate::terminal::Progress;
 use std::error::Error as _;
+#[cfg(unix)]
+use std::task::Poll;
 use tokio::sync::mpsc;
 
 /// Does what the arguments ask, and returns the exit code.
@@ -58,6 +61,9 @@ fn message_of(error: &AppError) -> String {
     while let Some(inner) = cause {
         text.push_str(&format!("  because: {inner}\n"));
         cause = inner.source();
+    }
+    if let AppError::Locate(LocateError::NoRuns { .. } | LocateError::Directory { .. }) = error {
+        text.push_str("  help: --out names the folder of the runs; without it, runs\n");
     }
     text
 }
@@ -115,7 +121,7 @@ fn run(asked: super::arguments::Run) -> Result<Exit, AppError> {
     };
     let (exit, outcome, found) = on_runtime(asked.simulate, async {
         let (sender, commands) = mpsc::channel(8);
-        let listener = tokio::task::spawn_local(send_cancels(sender));
+        let listener = tokio::task::spawn_local(send_cancels(Interrupts::new()?, sender));
         let mut progress = Progress::new(std::io::stderr());
         let observer = Box::new(move |event: &event::RunEvent| progress.observe(event));
         let result = run_bench(&request, observer, commands).await;
@@ -145,8 +151,7 @@ fn run(asked: super::arguments::Run) -> Result<Exit, AppError> {
 }
 
 /// The first interrupt asks for a stop with read-back, the second for one at once.
-async fn send_cancels(sender: mpsc::Sender<event::Command>) {
-    let mut interrupts = Interrupts::new();
+async fn send_cancels(mut interrupts: Interrupts, sender: mpsc::Sender<event::Command>) {
     for command in [event::Command::Cancel, event::Command::CancelAtOnce] {
         if !interrupts.next().await || sender.send(command).await.is_err() {
             return;
@@ -154,31 +159,56 @@ async fn send_cancels(sender: mpsc::Sender<event::Command>) {
     }
 }
 
-/// Interrupts from the keyboard and requests to terminate, alike.
+/// Interrupts from the keyboard, requests to terminate and a terminal that was closed, alike: each
+/// would otherwise end the program with relays closed.
 struct Interrupts {
     #[cfg(unix)]
-    terminate: Option<tokio::signal::unix::Signal>,
+    signals: Vec<tokio::signal::unix::Signal>,
 }
 
 impl Interrupts {
-    fn new() -> Self {
-        Self {
-            #[cfg(unix)]
-            terminate: tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate())
-                .ok(),
-        }
+    /// Listens from now on, so that one that comes between two waits is not lost.
+    #[cfg(unix)]
+    fn new() -> std::io::Result<Self> {
+        use tokio::signal::unix::{SignalKind, signal};
+        let kinds = [
+            SignalKind::interrupt(),
+            SignalKind::terminate(),
+            SignalKind::hangup(),
+            SignalKind::quit(),
+        ];
+        let signals = kinds.into_iter().map(signal).collect::<Result<_, _>>()?;
+        Ok(Self { signals })
+    }
+
+    #[cfg(not(unix))]
+    fn new() -> std::io::Result<Self> {
+        Ok(Self {})
     }
 
     /// Waits for the next one; false where none can ever come.
+    #[cfg(unix)]
     async fn next(&mut self) -> bool {
-        #[cfg(unix)]
-        if let Some(terminate) = &mut self.terminate {
-            return tokio::select! {
-                biased;
-                interrupt = tokio::signal::ctrl_c() => interrupt.is_ok(),
-                signal = terminate.recv() => signal.is_some(),
-            };
-        }
+        std::future::poll_fn(|context| {
+            let mut all_over = true;
+            for signal in &mut self.signals {
+                match signal.poll_recv(context) {
+                    Poll::Ready(Some(())) => return Poll::Ready(true),
+                    Poll::Ready(None) => {}
+                    Poll::Pending => all_over = false,
+                }
+            }
+            if all_over {
+                Poll::Ready(false)
+            } else {
+                Poll::Pending
+            }
+        })
+        .await
+    }
+
+    #[cfg(not(unix))]
+    async fn next(&mut self) -> bool {
         tokio::signal::ctrl_c().await.is_ok()
     }
 }
@@ -191,7 +221,7 @@ fn simulate_until_interrupted(asked: super::arguments::Simulate) -> Result<Exit,
         write_bench: asked.write_bench,
     };
     on_runtime(false, async {
-        let mut interrupts = Interrupts::new();
+        let mut interrupts = Interrupts::new()?;
         let simulated = simulate(&request)?;
         let mut text = String::new();
         if asked.json {

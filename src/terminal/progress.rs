@@ -76,6 +76,7 @@ impl<W: Write> Progress<W> {
                 prompt,
                 text,
                 choices,
+                ..
             } => asked(*prompt, text, choices),
             EventKind::Suspended { why } => format!("  ##  STANDS STILL: {why}\n"),
             EventKind::Resumed { why } => format!("  >>  goes on: {why}\n"),
