@@ -125,7 +125,7 @@ impl Narration<'_> {
     }
 
     fn over(&self) -> String {
-        let view = RunView::new(&self.state, None, "", "", DiagnosisView::undetermined());
+        let view = RunView::new(self.state, None, "", "", DiagnosisView::undetermined());
         let Ok(view) = view else {
             return String::new();
         };
