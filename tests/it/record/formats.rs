@@ -229,7 +229,7 @@ fn tap_has_one_plan_and_a_point_for_each_case() {
         fan["yaml"]["lines"][1],
         "G: expected on (fan-only runs G), observed off: G was read off"
     );
-    assert_eq!(read["points"][6]["skip"].is_string(), true);
+    assert!(read["points"][6]["skip"].is_string());
     assert_eq!(
         read["points"][0],
         json!({
@@ -360,7 +360,8 @@ fn the_timing_diagram_is_drawn_from_commands_and_looks() {
     let drawings = read["drawings"].as_array().expect("drawings");
     assert_eq!(drawings.len(), 2);
     // The fixture's clock moves on by 0.1 s with each event: the run begins at 0.1 s, the step at
-    // 0.2 s, and its end is the tenth event. A command or a look has the moment of the event before.
+    // 0.2 s, and its end is the tenth event. A command or a look has the moment of the event
+    // before it.
     assert_eq!(
         drawings[1]["texts"],
         json!([
