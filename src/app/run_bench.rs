@@ -130,6 +130,12 @@ fn resolved_calls(
 
 fn begin_journal(request: &RunRequest, run_id: &str) -> Result<FileJournal, AppError> {
     let folder = || request.out.display().to_string();
+    if request.out.is_file() {
+        return Err(AppError::JournalFolder {
+            folder: folder(),
+            source: std::io::Error::other("this is a file, and --out names a folder"),
+        });
+    }
     std::fs::create_dir_all(&request.out).map_err(|source| AppError::JournalFolder {
         folder: folder(),
         source,

@@ -8,9 +8,12 @@ use crate::app::{
 };
 use crate::event;
 use crate::report::Format;
+use crate::store::LocateError;
 use crate::terminal::{LiveTable, Progress};
 use indicatif::ProgressDrawTarget;
 use std::error::Error as _;
+#[cfg(unix)]
+use std::task::Poll;
 use tokio::sync::mpsc;
 
 /// Does what the arguments ask, and returns the exit code.
@@ -59,6 +62,9 @@ fn message_of(error: &AppError) -> String {
     while let Some(inner) = cause {
         text.push_str(&format!("  because: {inner}\n"));
         cause = inner.source();
+    }
+    if let AppError::Locate(LocateError::NoRuns { .. } | LocateError::Directory { .. }) = error {
+        text.push_str("  help: --out names the folder of the runs; without it, runs\n");
     }
     text
 }
@@ -116,7 +122,7 @@ fn run(asked: super::arguments::Run) -> Result<Exit, AppError> {
     };
     let (exit, outcome, found) = on_runtime(asked.simulate, async {
         let (sender, commands) = mpsc::channel(8);
-        let listener = tokio::task::spawn_local(send_cancels(sender));
+        let listener = tokio::task::spawn_local(send_cancels(Interrupts::new()?, sender));
         let observer = observer();
         let result = run_bench(&request, observer, commands).await;
         listener.abort();
@@ -156,8 +162,7 @@ fn observer() -> Box<dyn FnMut(&event::RunEvent)> {
 }
 
 /// The first interrupt asks for a stop with read-back, the second for one at once.
-async fn send_cancels(sender: mpsc::Sender<event::Command>) {
-    let mut interrupts = Interrupts::new();
+async fn send_cancels(mut interrupts: Interrupts, sender: mpsc::Sender<event::Command>) {
     for command in [event::Command::Cancel, event::Command::CancelAtOnce] {
         if !interrupts.next().await || sender.send(command).await.is_err() {
             return;
@@ -165,31 +170,56 @@ async fn send_cancels(sender: mpsc::Sender<event::Command>) {
     }
 }
 
-/// Interrupts from the keyboard and requests to terminate, alike.
+/// Interrupts from the keyboard, requests to terminate and a terminal that was closed, alike: each
+/// would otherwise end the program with relays closed.
 struct Interrupts {
     #[cfg(unix)]
-    terminate: Option<tokio::signal::unix::Signal>,
+    signals: Vec<tokio::signal::unix::Signal>,
 }
 
 impl Interrupts {
-    fn new() -> Self {
-        Self {
-            #[cfg(unix)]
-            terminate: tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate())
-                .ok(),
-        }
+    /// Listens from now on, so that one that comes between two waits is not lost.
+    #[cfg(unix)]
+    fn new() -> std::io::Result<Self> {
+        use tokio::signal::unix::{SignalKind, signal};
+        let kinds = [
+            SignalKind::interrupt(),
+            SignalKind::terminate(),
+            SignalKind::hangup(),
+            SignalKind::quit(),
+        ];
+        let signals = kinds.into_iter().map(signal).collect::<Result<_, _>>()?;
+        Ok(Self { signals })
+    }
+
+    #[cfg(not(unix))]
+    fn new() -> std::io::Result<Self> {
+        Ok(Self {})
     }
 
     /// Waits for the next one; false where none can ever come.
+    #[cfg(unix)]
     async fn next(&mut self) -> bool {
-        #[cfg(unix)]
-        if let Some(terminate) = &mut self.terminate {
-            return tokio::select! {
-                biased;
-                interrupt = tokio::signal::ctrl_c() => interrupt.is_ok(),
-                signal = terminate.recv() => signal.is_some(),
-            };
-        }
+        std::future::poll_fn(|context| {
+            let mut all_over = true;
+            for signal in &mut self.signals {
+                match signal.poll_recv(context) {
+                    Poll::Ready(Some(())) => return Poll::Ready(true),
+                    Poll::Ready(None) => {}
+                    Poll::Pending => all_over = false,
+                }
+            }
+            if all_over {
+                Poll::Ready(false)
+            } else {
+                Poll::Pending
+            }
+        })
+        .await
+    }
+
+    #[cfg(not(unix))]
+    async fn next(&mut self) -> bool {
         tokio::signal::ctrl_c().await.is_ok()
     }
 }
@@ -202,7 +232,7 @@ fn simulate_until_interrupted(asked: super::arguments::Simulate) -> Result<Exit,
         write_bench: asked.write_bench,
     };
     on_runtime(false, async {
-        let mut interrupts = Interrupts::new();
+        let mut interrupts = Interrupts::new()?;
         let simulated = simulate(&request)?;
         let mut text = String::new();
         if asked.json {

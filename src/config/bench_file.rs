@@ -173,6 +173,7 @@ fn read_map(root: TableReader<'_>) -> Option<ReadMap> {
         relay
     });
     let timing = timing::read_timing(&root);
+    let bands = timing::read_bands(&root);
     points.check_all_used();
     root.finish();
     let map = BenchMap {
@@ -190,6 +191,7 @@ fn read_map(root: TableReader<'_>) -> Option<ReadMap> {
         stimuli,
         master,
         timing,
+        bands,
     };
     Some((map, lines.declared, notes))
 }

@@ -60,7 +60,8 @@ impl LinkTiming {
     }
 }
 
-/// 3.5 characters of 11 bits, or 1.750 ms above 19200 baud (Modbus over serial line V1.02, 2.5.1.1).
+/// 3.5 characters of 11 bits, or 1.750 ms above 19200 baud (Modbus over serial line V1.02,
+/// 2.5.1.1).
 fn silence(settings: &SerialSettings) -> Duration {
     if settings.baud > 19_200 {
         Duration::from_micros(1750)
@@ -103,7 +104,7 @@ mod tests {
 
     #[test]
     fn a_coil_write_and_its_reply_at_9600_take_the_wire_its_published_time() {
-        // 8 bytes, 3.5 characters, 8 bytes, 3.5 characters, 11 bits each: 23 * 11 / 9600 = 26.35 ms.
+        // 8 bytes, 3.5 characters, and the same back, 11 bits each: 23 * 11 / 9600 = 26.35 ms.
         let settings = SerialSettings {
             baud: 9600,
             parity: Parity::Even,

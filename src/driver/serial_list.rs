@@ -230,7 +230,7 @@ mod tests {
         let ports = ["/dev/ttyACM0", "/dev/ttyS0", "/dev/ttyUSB1"].map(port);
         assert_eq!(
             nearest_paths("/dev/ttyUSB0", &ports),
-            "nearest: /dev/ttyUSB1, /dev/ttyACM0, /dev/ttyS0"
+            "nearest: /dev/ttyUSB1, /dev/ttyS0, /dev/ttyACM0"
         );
         assert_eq!(
             nearest_paths("/dev/ttyUSB0", &[]),

@@ -45,6 +45,7 @@ impl Narration<'_> {
                 prompt,
                 text,
                 choices,
+                ..
             } => asked(*prompt, text, choices),
             EventKind::Suspended { why } => format!("  ##  STANDS STILL: {why}\n"),
             EventKind::Resumed { why } => format!("  >>  goes on: {why}\n"),

@@ -1,8 +1,9 @@
 //! Hand-made runs: a small heat pump panel, call by call, with chosen cells wrong.
 
 use coilcall::domain::bench_map::{BenchTiming, Loads, Rail, RelayAt, SenseMeans, UnderTest};
+use coilcall::domain::measurement::Bands;
 use coilcall::domain::plan::{
-    CallLeftOut, Plan, PlannedChangeover, PlannedDrive, PlannedStep, SensePoint, Target,
+    CallLeftOut, MadeBy, Plan, PlannedChangeover, PlannedDrive, PlannedStep, SensePoint, Target,
 };
 use coilcall::domain::profile::Changeover;
 use coilcall::domain::{Call, Cell, Expected, Observed, Verdict};
@@ -21,6 +22,7 @@ use coilcall::units::{
 };
 use jiff::Timestamp;
 use std::cell::Cell as Counter;
+use std::collections::BTreeMap;
 
 pub(super) const RUN_ID: &str = "01990000-0000-7000-8000-000000000001";
 
@@ -84,6 +86,9 @@ fn address(line: &str) -> u16 {
 pub(super) fn plan() -> Plan {
     Plan {
         tied: Vec::new(),
+        bands: Bands::default(),
+        rest: None,
+        unreliable: BTreeMap::new(),
         source_end: End::Equipment,
         under_test: UnderTest::Wiring,
         loads: Loads::Dummy,
@@ -129,6 +134,8 @@ fn drive(line: &'static str) -> PlannedDrive {
 
 fn sense_point(line: &'static str) -> SensePoint {
     SensePoint {
+        meter: None,
+        loaded: true,
         target: Target::Line(terminal(line)),
         end: End::Equipment,
         quantity: Quantity::Presence,
@@ -149,6 +156,8 @@ fn planned_step(number: u32, call: &str, driven: &[&'static str]) -> PlannedStep
         (terminal(line), Cell { expected, reason })
     };
     PlannedStep {
+        made_by: MadeBy::Relays,
+        on_the_way: Vec::new(),
         number,
         call: call.parse().expect("a call"),
         drive: driven.iter().map(|line| terminal(line)).collect(),

@@ -1,5 +1,7 @@
 //! The runner over simulated benches: signatures, sweeps, misbehaving peers, ends of every kind.
 
+mod ends;
 mod harness;
+mod misbehaving;
 mod signatures;
 mod sweep;
