@@ -98,7 +98,7 @@ impl CellMark {
             Self::Held => "WRONG: still live after its relay was opened",
             Self::Drop => "WRONG: the supply collapsed when this line was called",
             Self::Unclear => "not clear: neither right nor wrong could be shown",
-            Self::NotJudged => "not judged",
+            Self::NotJudged => "the run ended before it was judged",
         }
     }
 

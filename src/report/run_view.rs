@@ -305,6 +305,16 @@ impl RunView {
             .collect()
     }
 
+    /// The title over suspects and advice: an unclear run has places to look at, and no suspect.
+    #[must_use]
+    pub fn explanation_title(&self) -> &'static str {
+        if self.diagnosis.groups.is_empty() && self.verdict != Verdict::Fail {
+            "Where to look"
+        } else {
+            "What could explain it, and where to look"
+        }
+    }
+
     /// The lines that deserve a column of their own.
     #[must_use]
     pub fn used_lines(&self) -> Vec<&Terminal> {

@@ -204,9 +204,9 @@ impl StepView {
         self.lines.iter().find(|line| line.terminal == *terminal)
     }
 
-    /// Lines of which nothing is said, by the reason for it.
+    /// Lines of which nothing is said, in words, by the reason for it.
     #[must_use]
-    pub fn unread(&self) -> Vec<(&str, Vec<&str>)> {
+    pub fn unread(&self) -> Vec<(&str, String)> {
         let mut groups: Vec<(&str, Vec<&str>)> = Vec::new();
         for line in self.lines.iter().filter(|line| line.is_unread()) {
             let name = line.terminal.as_str();
@@ -215,7 +215,17 @@ impl StepView {
                 None => groups.push((&line.reason, vec![name])),
             }
         }
+        let told = |line: &&LineView| line.is_trouble() && !line.is_unread();
+        let told = self.lines.iter().filter(told).count();
+        let in_words = |names: Vec<&str>| match names.len() {
+            count if count == self.lines.len() => "every line".to_owned(),
+            count if count > 3 && count + told == self.lines.len() => "every other line".to_owned(),
+            _ => names.join(", "),
+        };
+        let groups = groups.into_iter();
         groups
+            .map(|(reason, names)| (reason, in_words(names)))
+            .collect()
     }
 
     /// How it came out, in the word that tables show.

@@ -186,22 +186,30 @@ impl LiveTable {
             Verdict::Error => "BENCH ERROR",
             other => other.spoken(),
         };
-        let mut text = self.row_text(number, result);
+        let text = self.row_text(number, result);
         let elsewhere: Vec<String> = self
             .judged
             .values()
             .filter(|line| line.verdict == Verdict::Fail && !self.columns.contains(&line.terminal))
             .map(|line| format!("{} {}", line.terminal, CellMark::of_judged(line).text()))
             .collect();
-        match self.repeated {
-            0 => {}
-            1 => text.push_str("1 request repeated"),
-            count => text.push_str(&format!("{count} requests repeated")),
-        }
+        let mut notes = match self.repeated {
+            0 => Vec::new(),
+            1 => vec!["1 request repeated".to_owned()],
+            count => vec![format!("{count} requests repeated")],
+        };
         if !elsewhere.is_empty() {
-            text.push_str(&format!("\n{:26}and {}", "", elsewhere.join(", ")));
+            notes.push(format!("and {}", elsewhere.join(", ")));
         }
-        text
+        let note = notes.join("; ");
+        if note.is_empty() {
+            return text;
+        }
+        if LEFT + CELL * self.columns.len() + note.chars().count() <= self.width {
+            format!("{text}{note}")
+        } else {
+            format!("{text}\n{:26}{note}", "")
+        }
     }
 
     fn row_text(&self, number: u32, result: &str) -> String {

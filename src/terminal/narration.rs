@@ -161,8 +161,8 @@ fn begun(started: &RunStarted) -> String {
         .iter()
         .map(|board| {
             format!(
-                "  !!  NO WATCHDOG on relay board \"{board}\": if this program is killed, its relays \
-                 stay as they are\n"
+                "  !!  NO WATCHDOG on relay board \"{board}\": if this program is killed, its \
+                 relays stay as they are\n"
             )
         })
         .collect();

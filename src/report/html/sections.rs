@@ -66,9 +66,9 @@ pub(super) fn not_safe(view: &RunView) -> Markup {
 pub(super) fn heading(view: &RunView) -> Markup {
     let verdict = match view.verdict {
         Verdict::Pass => "on",
-        Verdict::Inconc => "unclear",
+        Verdict::Inconc | Verdict::Error => "unclear",
         Verdict::Fail => "wrong",
-        Verdict::Error | Verdict::None => "none",
+        Verdict::None => "none",
     };
     html! {
         header class=(format!("verdict {}", class_of(view.verdict))) {
@@ -83,7 +83,7 @@ pub(super) fn heading(view: &RunView) -> Markup {
         dl.facts {
             @for (name, value) in facts(view) {
                 // A long value gets the whole width.
-                div.whole[value.chars().count() > 60] { dt { (name) } dd { (value) } }
+                div.whole[value.chars().count() > 45] { dt { (name) } dd { (value) } }
             }
         }
     }
@@ -157,7 +157,7 @@ pub(super) fn explanation(view: &RunView) -> Markup {
         diagnosis.conclusion == Conclusion::Undetermined && view.verdict == Verdict::Fail;
     html! {
         section {
-            h2 { "What could explain it, and where to look" }
+            h2 { (view.explanation_title()) }
             @if undetermined {
                 p { "Undetermined: these readings do not single out a fault." }
             }
@@ -231,7 +231,7 @@ fn troubled_call(step: &StepView) -> Markup {
                 }
                 @for (reason, names) in step.unread() {
                     li.unclear {
-                        b { (names.join(", ")) } " " (mark::cell(CellMark::Unclear)) ". "
+                        b { (names) } " " (mark::cell(CellMark::Unclear)) ". "
                         span.why { (reason) }
                     }
                 }

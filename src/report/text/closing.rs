@@ -54,8 +54,8 @@ pub(super) fn troubles(view: &RunView, page: &mut Page<'_>) -> io::Result<()> {
         page.hanging(
             "",
             &format!(
-                "Relay board \"{board}\" has no watchdog set: if this program is killed or the link \
-                 is lost, its relays stay as they are."
+                "Relay board \"{board}\" has no watchdog set: if this program is killed or the \
+                 link is lost, its relays stay as they are."
             ),
         )?;
     }

@@ -17,7 +17,7 @@ pub(super) fn suspects(view: &RunView, page: &mut Page<'_>) -> io::Result<()> {
     if diagnosis.groups.is_empty() && diagnosis.next.is_none() && advice.is_empty() {
         return Ok(());
     }
-    page.heading("WHAT COULD EXPLAIN IT, AND WHERE TO LOOK")?;
+    page.heading(&view.explanation_title().to_uppercase())?;
     match diagnosis.conclusion {
         Conclusion::Healthy => page.line("No fault is needed to explain the readings.")?,
         Conclusion::Undetermined if view.verdict == Verdict::Fail => {
@@ -130,7 +130,6 @@ fn paragraph(step: &StepView, page: &mut Page<'_>) -> io::Result<()> {
 /// Lines that the bench could not read, those with the same reason together.
 fn unread(step: &StepView, page: &mut Page<'_>) -> io::Result<()> {
     for (reason, names) in step.unread() {
-        let names = names.join(", ");
         page.hanging("   ?         ", &format!("not clear for {names}: {reason}"))?;
     }
     Ok(())

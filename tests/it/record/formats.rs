@@ -229,7 +229,7 @@ fn tap_has_one_plan_and_a_point_for_each_case() {
         fan["yaml"]["lines"][1],
         "G: expected on (fan-only runs G), observed off: G was read off"
     );
-    assert_eq!(read["points"][6]["skip"].is_string(), true);
+    assert!(read["points"][6]["skip"].is_string());
     assert_eq!(
         read["points"][0],
         json!({
@@ -359,12 +359,14 @@ fn the_timing_diagram_is_drawn_from_commands_and_looks() {
     // The first drawing defines the shapes; one band of calls follows.
     let drawings = read["drawings"].as_array().expect("drawings");
     assert_eq!(drawings.len(), 2);
-    // The fixture's clock moves on by 0.1 s with each event; the step begins with the second.
+    // The fixture's clock moves on by 0.1 s with each event: the run begins at 0.1 s, the step at
+    // 0.2 s, and its end is the tenth event. A command or a look has the moment of the event
+    // before it.
     assert_eq!(
         drawings[1]["texts"],
         json!([
             "fan-only",
-            "0.200\u{2013}0.900 s",
+            "0.200\u{2013}1.000 s",
             "R\u{2013}C",
             "Y1",
             "G",
@@ -375,7 +377,7 @@ fn the_timing_diagram_is_drawn_from_commands_and_looks() {
     let titles = drawings[1]["titles"].as_array().expect("titles");
     for title in [
         "supply R to C seen live at 0.200 s",
-        "G called from 0.300 s to 0.700 s",
+        "G called from 0.300 s to 0.800 s",
         "G seen live at 0.400 s",
         "Y1 not called in fan-only",
         "Y1 seen live at 0.600 s",

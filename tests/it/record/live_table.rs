@@ -7,11 +7,41 @@ use indicatif::{ProgressDrawTarget, TermLike};
 use std::io;
 use std::sync::{Arc, Mutex};
 
-/// Lines and the cursor's place among them.
+/// Lines and the cursor's place among them. As on a real terminal, a line that is full goes on in
+/// the next one with the next character.
 #[derive(Debug, Default)]
 struct Lines {
-    lines: Vec<String>,
+    lines: Vec<Vec<char>>,
     row: usize,
+    column: usize,
+}
+
+impl Lines {
+    fn put(&mut self, letter: char, width: usize) {
+        if letter == '\n' || self.column == width {
+            self.row += 1;
+            self.column = 0;
+        }
+        if letter == '\n' {
+            return;
+        }
+        if self.lines.len() <= self.row {
+            self.lines.resize(self.row + 1, Vec::new());
+        }
+        let line = &mut self.lines[self.row];
+        if line.len() <= self.column {
+            line.resize(self.column + 1, ' ');
+        }
+        line[self.column] = letter;
+        self.column += 1;
+    }
+
+    fn clear(&mut self) {
+        if let Some(line) = self.lines.get_mut(self.row) {
+            line.clear();
+        }
+        self.column = 0;
+    }
 }
 
 /// A screen that never scrolls: every line stays to be looked at.
@@ -23,18 +53,14 @@ struct Screen {
 
 impl Screen {
     fn with<T>(&self, act: impl FnOnce(&mut Lines) -> T) -> T {
-        let mut shown = self.shown.lock().expect("no test panics while it writes");
-        let needed = shown.row + 1;
-        if shown.lines.len() < needed {
-            shown.lines.resize(needed, String::new());
-        }
-        act(&mut shown)
+        act(&mut self.shown.lock().expect("no test panics while it writes"))
     }
 
     fn text(&self) -> Vec<String> {
         self.with(|shown| {
-            let lines = shown.lines.iter().map(|line| line.trim_end().to_owned());
-            lines.filter(|line| !line.is_empty()).collect()
+            let lines = shown.lines.iter();
+            let texts = lines.map(|line| line.iter().collect::<String>().trim_end().to_owned());
+            texts.filter(|text| !text.is_empty()).collect()
         })
     }
 }
@@ -64,28 +90,17 @@ impl TermLike for Screen {
 
     fn write_line(&self, text: &str) -> io::Result<()> {
         self.write_str(text)?;
-        self.with(|shown| shown.row += 1);
-        Ok(())
+        self.write_str("\n")
     }
 
     fn write_str(&self, text: &str) -> io::Result<()> {
-        for (index, part) in text.split('\n').enumerate() {
-            if index > 0 {
-                self.with(|shown| shown.row += 1);
-            }
-            self.with(|shown| {
-                let row = shown.row;
-                shown.lines[row].push_str(part);
-            });
-        }
+        let width = usize::from(self.width);
+        self.with(|shown| text.chars().for_each(|letter| shown.put(letter, width)));
         Ok(())
     }
 
     fn clear_line(&self) -> io::Result<()> {
-        self.with(|shown| {
-            let row = shown.row;
-            shown.lines[row].clear();
-        });
+        self.with(Lines::clear);
         Ok(())
     }
 

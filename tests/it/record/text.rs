@@ -192,7 +192,7 @@ fn link_trouble_is_never_told_as_a_fault() {
     says(&text, "\"board\" 2 times: no complete reply in time.");
     says(
         &text,
-        "not clear for Y1, G, O, W2: the inputs could not be read",
+        "not clear for every line: the inputs could not be read",
     );
     says(&text, "NOT SHOWN by the calls that were made");
     for absent in ["WRONG:", "FAIL", "Follow", "WHAT COULD"] {
