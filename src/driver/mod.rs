@@ -7,6 +7,7 @@
 mod bus;
 mod bus_task;
 mod link_timing;
+mod modbus_framing;
 mod relay_modbus;
 mod serial;
 mod serial_list;
@@ -15,6 +16,7 @@ mod tcp;
 
 pub use bus::{BusHandle, Exchange, SetAside};
 pub use link_timing::LinkTiming;
+pub use modbus_framing::ModbusFraming;
 pub use relay_modbus::ModbusBoard;
 #[cfg(unix)]
 pub use serial::{PtyMaster, pty_pair};

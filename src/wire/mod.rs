@@ -11,11 +11,13 @@
 //! | `modbus_pdu` | Modbus requests, responses and exceptions, without framing |
 //! | `modbus_rtu` | frames on a serial line: encode, and decode as a server |
 //! | `modbus_rtu_reply` | decode as a client: the reply to one known request |
+//! | `modbus_tcp` | frames over TCP: encode, decode as a server and as a client |
 
 mod crc;
 mod modbus_pdu;
 mod modbus_rtu;
 mod modbus_rtu_reply;
+mod modbus_tcp;
 mod reply;
 
 pub use crc::crc16_modbus;
@@ -27,4 +29,8 @@ pub use modbus_rtu::{
     ReceivedRequest, RtuRequestDecoder, exception_frame, request_frame, response_frame,
 };
 pub use modbus_rtu_reply::{ModbusReply, RtuReplyDecoder};
+pub use modbus_tcp::{
+    BadHeader, ReceivedTcpRequest, TcpReplyDecoder, TcpRequestDecoder, TransactionId,
+    tcp_exception_frame, tcp_request_frame, tcp_response_frame,
+};
 pub use reply::{ReplyDecoder, Step, hexadecimal};
