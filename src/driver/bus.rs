@@ -264,6 +264,30 @@ impl BusHandle {
         answer.await.unwrap_or_else(|_| Err(task_ended(tried)))
     }
 
+    /// Makes several urgent exchanges, handed over together so that none waits for another's
+    /// answer longer than that short while.
+    pub async fn urgent_each<D>(
+        &self,
+        exchanges: Vec<(Exchange, D)>,
+    ) -> Vec<Result<D::Reply, Trouble>>
+    where
+        D: ReplyDecoder + 'static,
+        D::Reply: 'static,
+    {
+        let mut answers = Vec::with_capacity(exchanges.len());
+        for (exchange, decoder) in exchanges {
+            let tried = exchange.tried.clone();
+            let (job, answer) = job(exchange, decoder);
+            drop(self.shared.urgent.send(job));
+            answers.push((tried, answer));
+        }
+        let mut results = Vec::with_capacity(answers.len());
+        for (tried, answer) in answers {
+            results.push(answer.await.unwrap_or_else(|_| Err(task_ended(tried))));
+        }
+        results
+    }
+
     /// Closes the port and opens it again, after what is in flight. Needed once a transaction has
     /// ended as [`Disconnected`](TroubleKind::Disconnected).
     ///

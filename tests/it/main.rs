@@ -9,4 +9,5 @@ mod modbus;
 mod record;
 mod runner;
 mod simulator;
+mod text_lines;
 mod truth_table;
