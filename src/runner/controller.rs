@@ -67,7 +67,7 @@ impl Sequencer<'_> {
         }))?;
         let mut before = None;
         loop {
-            self.pause(self.plan.timing.settle).await?;
+            self.pause(self.plan.timing.settle).await;
             let readings = self.measure().read(&self.line_order(None)).await?;
             let progress = self.progress(full, on_the_way, &readings);
             let twice = before == Some(progress);
@@ -78,7 +78,7 @@ impl Sequencer<'_> {
                 Progress::Full | Progress::Legal | Progress::Wrong => before = Some(progress),
             }
             if progress == Progress::Legal {
-                self.pause(self.plan.timing.controller_look).await?;
+                self.pause(self.plan.timing.controller_look).await;
             }
         }
     }

@@ -44,7 +44,7 @@ impl Sequencer<'_> {
         let driven = loop {
             attempt += 1;
             self.begin_step(step, attempt, step.drive.clone())?;
-            match self.drive_and_read(step).await {
+            match self.while_feeding(self.drive_and_read(step)).await {
                 Ok(driven) => break driven,
                 Err(halt) => {
                     let recovered = self.recover(halt).await?;
@@ -143,7 +143,7 @@ impl Sequencer<'_> {
         drive: &PlannedDrive,
     ) -> Result<Option<Driven>, Halt> {
         self.relays().close(&drive.relay, RelayReason::Call).await?;
-        self.pause(self.plan.timing.supply_settle).await?;
+        self.pause(self.plan.timing.supply_settle).await;
         let supply = read_supply(&self.measure(), self.plan, SupplyPoints::Source).await?;
         if supply.dead.is_empty() {
             return Ok(None);
@@ -259,7 +259,7 @@ impl Sequencer<'_> {
     ) -> Result<Result<Vec<PointReading>, String>, Stop> {
         let mut why = String::new();
         for _attempt in 1..=self.policy.step_attempts {
-            match self.release_once(step).await {
+            match self.while_feeding(self.release_once(step)).await {
                 Ok(readings) => return Ok(Ok(readings)),
                 Err(halt) => {
                     let recovered = self.recover(halt).await?;
@@ -361,34 +361,45 @@ impl Sequencer<'_> {
     pub(super) async fn wait(&self, why: WaitingFor, span: Milliseconds) -> Result<(), Halt> {
         let until = Microseconds(self.recorder.now().0 + span.0 * 1000);
         self.record(EventKind::Waiting(Waiting { why, until }))?;
-        self.pause(span).await
+        self.pause(span).await;
+        Ok(())
     }
 
-    /// Waits, and lets every board with a watchdog hear from the run often enough.
-    pub(super) async fn pause(&self, span: Milliseconds) -> Result<(), Halt> {
-        let shortest = self
+    pub(super) async fn pause(&self, span: Milliseconds) {
+        tokio::time::sleep(span.duration()).await;
+    }
+
+    /// Does the work, and lets every board with a watchdog hear from the run meanwhile, however
+    /// long a meter, a person or a room controller takes.
+    async fn while_feeding<T>(
+        &self,
+        work: impl Future<Output = Result<T, Halt>>,
+    ) -> Result<T, Halt> {
+        tokio::select! {
+            biased;
+            done = work => done,
+            halt = self.feed() => Err(halt),
+        }
+    }
+
+    /// Asks every board with a watchdog for its relays, often enough; ends only where one is lost.
+    async fn feed(&self) -> Halt {
+        let boards: Vec<_> = self
             .ports
             .boards
             .values()
-            .filter_map(|board| board.watchdog())
-            .min();
-        let slice = shortest.map_or(span, |watchdog| Milliseconds((watchdog.0 / 3).max(1)));
-        let end = self.recorder.now().0 + span.0 * 1000;
+            .filter(|board| board.watchdog().is_some())
+            .collect();
+        let Some(shortest) = boards.iter().filter_map(|board| board.watchdog()).min() else {
+            return std::future::pending().await;
+        };
         loop {
-            let left = end.saturating_sub(self.recorder.now().0);
-            if left <= slice.0 * 1000 {
-                tokio::time::sleep(Microseconds(left).duration()).await;
-                return Ok(());
-            }
-            tokio::time::sleep(slice.duration()).await;
-            for board in self
-                .ports
-                .boards
-                .values()
-                .filter(|board| board.watchdog().is_some())
-            {
+            tokio::time::sleep(shortest.duration() / 3).await;
+            for board in &boards {
                 let requests = self.relays().requests();
-                requests.make(board.device(), || board.read_back()).await?;
+                if let Err(halt) = requests.make(board.device(), || board.read_back()).await {
+                    return halt;
+                }
             }
         }
     }
