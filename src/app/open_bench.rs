@@ -6,13 +6,15 @@
 
 use crate::domain::BenchMap;
 use crate::driver::{
-    BusHandle, ByteStream, Connector, LinkTiming, ModbusBoard, SerialConnector, TcpConnector,
+    AsciiDevice, BusHandle, ByteStream, Connector, LinkTiming, ModbusBoard, ModbusFraming,
+    ScpiMeter, SerialConnector, TcpConnector,
 };
 use crate::port::{Link, LocalFuture};
 use crate::runner::Ports;
 use crate::sim::Simulator;
 use crate::units::{
-    DeviceName, DeviceProtocol, DeviceSpec, LinkName, LinkSpec, LinkTransport, Trouble, TroubleKind,
+    DeviceName, DeviceProtocol, DeviceSpec, LinkName, LinkSpec, LinkTransport, ModbusSpec, Trouble,
+    TroubleKind,
 };
 use std::collections::BTreeMap;
 use std::rc::Rc;
@@ -64,7 +66,13 @@ pub async fn open_over(
     };
     let mut buses: BTreeMap<&LinkName, Result<BusHandle, Trouble>> = BTreeMap::new();
     for (name, link) in &bench.links {
-        let timing = LinkTiming::of(link);
+        let timing = LinkTiming {
+            unasked_is_suspect: !bench
+                .devices
+                .values()
+                .any(|d| d.link == *name && speaks_freely(d)),
+            ..LinkTiming::of(link)
+        };
         buses.insert(
             name,
             BusHandle::open(name.clone(), timing, connector(link)).await,
@@ -79,34 +87,53 @@ pub async fn open_over(
     opened
 }
 
+/// Bytes that nobody asked for say nothing on its link: it streams, or its replies carry the
+/// number of their request.
+fn speaks_freely(device: &DeviceSpec) -> bool {
+    match &device.protocol {
+        DeviceProtocol::ModbusTcp(_) => true,
+        DeviceProtocol::Ascii(spec) => spec.ask.is_none() && spec.reading.is_some(),
+        DeviceProtocol::ModbusRtu(_) | DeviceProtocol::Scpi(_) => false,
+    }
+}
+
 fn add_device(opened: &mut OpenedBench, device: &DeviceSpec, bus: &BusHandle) {
     let name = device.name.clone();
     let ports = &mut opened.ports;
     match &device.protocol {
-        DeviceProtocol::ModbusRtu(spec) => {
-            let driver = Rc::new(ModbusBoard::new(name.clone(), spec.clone(), bus.clone()));
-            if spec.coils > 0 {
+        DeviceProtocol::ModbusRtu(spec) => add_modbus(ports, &name, spec, ModbusFraming::Rtu, bus),
+        DeviceProtocol::ModbusTcp(spec) => add_modbus(ports, &name, spec, ModbusFraming::Tcp, bus),
+        DeviceProtocol::Scpi(spec) => {
+            let driver = ScpiMeter::new(name.clone(), spec.clone(), bus.clone());
+            ports.meters.insert(name.clone(), Rc::new(driver));
+        }
+        DeviceProtocol::Ascii(spec) => {
+            let driver = Rc::new(AsciiDevice::new(name.clone(), spec.clone(), bus.clone()));
+            if spec.relays > 0 {
                 ports.boards.insert(name.clone(), Rc::clone(&driver) as _);
             }
-            if spec.discrete_inputs > 0 {
-                ports.inputs.insert(name.clone(), driver);
+            if spec.reading.is_some() {
+                ports.meters.insert(name.clone(), driver);
             }
-        }
-        DeviceProtocol::ModbusTcp(_) | DeviceProtocol::Scpi(_) | DeviceProtocol::Ascii(_) => {
-            opened.unopened.push((name, unspoken(device)));
-            return;
         }
     }
     ports.links.insert(name, Rc::new(BusLink(bus.clone())));
 }
 
-fn unspoken(device: &DeviceSpec) -> Trouble {
-    Trouble {
-        kind: TroubleKind::Refused,
-        tried: format!("talk to device {}", device.name),
-        detail: "this version does not speak its protocol yet".to_owned(),
-        request: String::new(),
-        reply: String::new(),
+fn add_modbus(
+    ports: &mut Ports,
+    name: &DeviceName,
+    spec: &ModbusSpec,
+    framing: ModbusFraming,
+    bus: &BusHandle,
+) {
+    let board = ModbusBoard::new(name.clone(), spec.clone(), bus.clone());
+    let driver = Rc::new(board.framed(framing));
+    if spec.coils > 0 {
+        ports.boards.insert(name.clone(), Rc::clone(&driver) as _);
+    }
+    if spec.discrete_inputs > 0 {
+        ports.inputs.insert(name.clone(), driver);
     }
 }
 

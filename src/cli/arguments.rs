@@ -151,7 +151,7 @@ pub(super) struct Report {
     /// A journal's path, the beginning of a run's id, or last
     #[arg(value_name = "RUN")]
     pub(super) run: String,
-    /// Formats, separated by commas: text, json
+    /// Formats, separated by commas: text, json, junit, tap, csv, html
     #[arg(
         long,
         value_name = "FORMATS",

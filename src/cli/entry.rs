@@ -9,7 +9,8 @@ use crate::app::{
 use crate::event;
 use crate::report::Format;
 use crate::store::LocateError;
-use crate::terminal::Progress;
+use crate::terminal::{LiveTable, Progress};
+use indicatif::ProgressDrawTarget;
 use std::error::Error as _;
 #[cfg(unix)]
 use std::task::Poll;
@@ -122,8 +123,7 @@ fn run(asked: super::arguments::Run) -> Result<Exit, AppError> {
     let (exit, outcome, found) = on_runtime(asked.simulate, async {
         let (sender, commands) = mpsc::channel(8);
         let listener = tokio::task::spawn_local(send_cancels(Interrupts::new()?, sender));
-        let mut progress = Progress::new(std::io::stderr());
-        let observer = Box::new(move |event: &event::RunEvent| progress.observe(event));
+        let observer = observer();
         let result = run_bench(&request, observer, commands).await;
         listener.abort();
         result
@@ -158,6 +158,17 @@ fn show(found: Result<RunFound, AppError>, format: Format) -> Result<(), AppErro
     let mut buffer = Buffer::new();
     write_run(&found, &[format], &mut buffer)?;
     Ok(to_stdout(&buffer)?)
+}
+
+/// What shows the run as it goes: a table on a terminal that is wide enough, else plain lines.
+fn observer() -> Box<dyn FnMut(&event::RunEvent)> {
+    let (_, width) = console::Term::stderr().size();
+    let target = ProgressDrawTarget::stderr();
+    if let Some(mut table) = LiveTable::new(target, width, LiveTable::wants_colour()) {
+        return Box::new(move |event| table.observe(event));
+    }
+    let mut progress = Progress::new(std::io::stderr());
+    Box::new(move |event| progress.observe(event))
 }
 
 /// The first interrupt asks for a stop with read-back, the second for one at once.

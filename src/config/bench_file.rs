@@ -25,6 +25,7 @@ use std::path::{Path, PathBuf};
 
 pub(super) use lines::LineDeclared;
 pub(super) use links::parity_word;
+pub(super) use meters::line_end_word;
 pub(super) use senses::quantity_word;
 
 /// A bench with the text that it came from.

@@ -4,7 +4,7 @@
 //! values come from the validated bench or profile, never from a second list of defaults; the
 //! text tells only which of them were stated.
 
-use super::bench_file::{BenchFile, parity_word, quantity_word};
+use super::bench_file::{BenchFile, line_end_word, parity_word, quantity_word};
 use super::profile_file::ProfileFile;
 use crate::domain::bench_map::{Sense, SenseMeans};
 use crate::domain::profile::Origin;
@@ -159,6 +159,8 @@ fn push_device(lines: &mut Lines<'_>, key: &str, protocol: &DeviceProtocol) {
         }
         DeviceProtocol::Ascii(spec) => {
             lines.push(&format!("{key}.ascii.relays"), spec.relays);
+            let line_end = quoted(line_end_word(spec.line_end));
+            lines.push(&format!("{key}.ascii.line_end"), line_end);
             if let Some(reading) = &spec.reading {
                 lines.push(&format!("{key}.ascii.reading"), quoted(reading));
             }

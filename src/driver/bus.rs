@@ -13,7 +13,7 @@ use super::bus_task::BusTask;
 use super::link_timing::LinkTiming;
 use super::stream::{ByteStream, Connector, OpenedOnce};
 use crate::units::{LinkName, Trouble, TroubleKind};
-use crate::wire::{ReplyDecoder, Step, hexadecimal};
+use crate::wire::{ReplyDecoder, Step, TransactionId, hexadecimal};
 use std::cell::Cell;
 use std::rc::Rc;
 use tokio::sync::{mpsc, oneshot};
@@ -152,6 +152,7 @@ impl<D: ReplyDecoder> Job for TypedJob<D> {
 struct Shared {
     link: LinkName,
     echoes: Cell<bool>,
+    last_transaction: Cell<u16>,
     urgent: mpsc::UnboundedSender<Box<dyn Job>>,
     turns: mpsc::UnboundedSender<Turn>,
 }
@@ -197,6 +198,7 @@ impl BusHandle {
             shared: Rc::new(Shared {
                 link,
                 echoes: Cell::new(false),
+                last_transaction: Cell::new(0),
                 urgent,
                 turns,
             }),
@@ -218,6 +220,14 @@ impl BusHandle {
     /// Remembers for every device on the link whether the port hears what it sends.
     pub fn note_echo(&self, heard: bool) {
         self.shared.echoes.set(heard);
+    }
+
+    /// A number for one request on this link; it comes again only after 65,535 others.
+    #[must_use]
+    pub fn next_transaction(&self) -> TransactionId {
+        let next = self.shared.last_transaction.get().wrapping_add(1);
+        self.shared.last_transaction.set(next);
+        TransactionId(next)
     }
 
     /// Makes one exchange in its turn.
@@ -252,6 +262,30 @@ impl BusHandle {
         let (job, answer) = job(exchange, decoder);
         drop(self.shared.urgent.send(job));
         answer.await.unwrap_or_else(|_| Err(task_ended(tried)))
+    }
+
+    /// Makes several urgent exchanges, handed over together so that none waits for another's
+    /// answer longer than that short while.
+    pub async fn urgent_each<D>(
+        &self,
+        exchanges: Vec<(Exchange, D)>,
+    ) -> Vec<Result<D::Reply, Trouble>>
+    where
+        D: ReplyDecoder + 'static,
+        D::Reply: 'static,
+    {
+        let mut answers = Vec::with_capacity(exchanges.len());
+        for (exchange, decoder) in exchanges {
+            let tried = exchange.tried.clone();
+            let (job, answer) = job(exchange, decoder);
+            drop(self.shared.urgent.send(job));
+            answers.push((tried, answer));
+        }
+        let mut results = Vec::with_capacity(answers.len());
+        for (tried, answer) in answers {
+            results.push(answer.await.unwrap_or_else(|_| Err(task_ended(tried))));
+        }
+        results
     }
 
     /// Closes the port and opens it again, after what is in flight. Needed once a transaction has

@@ -291,6 +291,11 @@ impl BusTask {
         if let Some(end) = self.send(job, deadline, is_urgent).await {
             return end;
         }
+        // A command that is answered by nothing is done as soon as it is sent.
+        let verdict = job.judge(&self.received, false);
+        if let Some(end) = self.end_of(verdict) {
+            return end;
+        }
         loop {
             let watching = !self.all_handles_dropped && self.urgent_waiting.is_none();
             select! {

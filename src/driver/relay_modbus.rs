@@ -1,4 +1,4 @@
-//! A relay board with digital inputs that speaks Modbus RTU.
+//! A relay board with digital inputs that speaks Modbus, in either framing.
 //!
 //! Place in the data's path: the runner sees [`RelayBoard`] and [`Inputs`]; below is a shared
 //! [`BusHandle`]. Several boards may hang on one link: each has its own unit address and its own
@@ -9,19 +9,19 @@
 //! every read. What a relay switches is unknown here.
 
 use super::bus::{BusHandle, Exchange, SetAside};
+use super::modbus_framing::{FramedReply, ModbusFraming};
 use crate::port::{Identity, Inputs, LocalFuture, RelayBoard};
 use crate::units::{
     CoilAddress, DeviceName, Milliseconds, ModbusSpec, Trouble, TroubleKind, WatchdogSpec,
 };
-use crate::wire::{
-    MAX_READ_BITS, MAX_WRITE_COILS, ModbusReply, Request, Response, RtuReplyDecoder,
-};
+use crate::wire::{MAX_READ_BITS, MAX_WRITE_COILS, ModbusReply, Request, Response};
 
 /// One board on one link.
 pub struct ModbusBoard {
     device: DeviceName,
     spec: ModbusSpec,
     bus: BusHandle,
+    framing: ModbusFraming,
 }
 
 /// Which single-bit table is read.
@@ -43,10 +43,21 @@ const IN_TURN: Urgency = Urgency::InTurn(SetAside::Resolve);
 const AFTER_OPENING: Urgency = Urgency::InTurn(SetAside::Repeat);
 
 impl ModbusBoard {
-    /// The board of this description on this link. Nothing is sent yet.
+    /// The board of this description on this link, in serial frames. Nothing is sent yet.
     #[must_use]
     pub fn new(device: DeviceName, spec: ModbusSpec, bus: BusHandle) -> Self {
-        Self { device, spec, bus }
+        Self {
+            device,
+            spec,
+            bus,
+            framing: ModbusFraming::Rtu,
+        }
+    }
+
+    /// The same board in other frames.
+    #[must_use]
+    pub fn framed(self, framing: ModbusFraming) -> Self {
+        Self { framing, ..self }
     }
 
     async fn ask(
@@ -56,10 +67,7 @@ impl ModbusBoard {
         urgency: Urgency,
     ) -> Result<Response, Trouble> {
         let is_read = request.is_read();
-        let mut decoder = RtuReplyDecoder::new(self.spec.unit, request);
-        if self.bus.echoes() {
-            decoder = decoder.on_echoing_link();
-        }
+        let decoder = FramedReply::to(self.framing, &self.bus, self.spec.unit, request);
         let exchange = Exchange {
             tried: self.tried(what),
             request: decoder.request_bytes().to_vec(),

@@ -9,7 +9,8 @@
 //! steps, changeover), `step` (one call), `controller` (a room controller's own pattern), `measure`
 //! and `meter` (inputs, meters, what a person sees), `judge` (pure), `relays` (set and read back),
 //! `requests` (tries by kind of trouble), `operator` (questions), `safety` (open-all first and
-//! last), `ending` (what follows however the sequence ended), `knowledge` (what outlives the sequence), `recorder` (events out).
+//! last), `ending` (what follows however the sequence ended), `knowledge` (what outlives the
+//! sequence), `recorder` (events out).
 
 mod controller;
 mod dispatcher;

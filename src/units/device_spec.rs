@@ -4,7 +4,7 @@
 //! them and `sim` stands in for them. They say how to talk, never which line a relay serves: that
 //! is the bench map's.
 
-use super::{DeviceName, LinkName, Milliseconds, RegisterAddress, UnitAddress};
+use super::{DeviceName, LinkName, Milliseconds, Quantity, RegisterAddress, UnitAddress};
 use serde::{Deserialize, Serialize};
 
 /// Parity of a serial line.
@@ -132,10 +132,52 @@ pub struct ScpiSpec {
     pub ac_volts: Option<String>,
     /// The question that answers with ohms.
     pub resistance: Option<String>,
+    /// The greatest value that the AC volts range shows, where it is stated.
+    pub ac_volts_range: Option<f64>,
+    /// The greatest value that the resistance range shows, where it is stated.
+    pub resistance_range: Option<f64>,
     /// The stated accuracy on AC volts.
     pub accuracy: MeterAccuracy,
     /// Input resistance in ohms.
     pub input_ohms: f64,
+}
+
+impl ScpiSpec {
+    /// The question for a quantity with the range that it is asked in, where the meter reads it.
+    #[must_use]
+    pub fn question(&self, quantity: Quantity) -> Option<(&str, Option<f64>)> {
+        let (question, range) = match quantity {
+            Quantity::AcVolts => (self.ac_volts.as_deref(), self.ac_volts_range),
+            Quantity::Resistance => (self.resistance.as_deref(), self.resistance_range),
+            Quantity::AcAmps | Quantity::Presence | Quantity::Observation => (None, None),
+        };
+        question.map(|question| (question, range))
+    }
+}
+
+/// What ends a line that is sent to a device of plain lines.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LineEnd {
+    /// A line feed.
+    #[default]
+    Lf,
+    /// A carriage return.
+    Cr,
+    /// Both.
+    Crlf,
+}
+
+impl LineEnd {
+    /// Its bytes.
+    #[must_use]
+    pub fn text(self) -> &'static str {
+        match self {
+            Self::Lf => "\n",
+            Self::Cr => "\r",
+            Self::Crlf => "\r\n",
+        }
+    }
 }
 
 /// A device that speaks plain lines of text.
@@ -145,10 +187,16 @@ pub struct AsciiSpec {
     pub ask: Option<String>,
     /// The pattern of a line that holds a reading, `{value}` in the place of the number.
     pub reading: Option<String>,
+    /// What stands in the number's place where the reading is beyond the range.
+    pub overload: Option<String>,
+    /// What ends a line that is sent; a received one may end either way.
+    pub line_end: LineEnd,
     /// The line that closes a relay, `{relay}` in the place of its label.
     pub close: Option<String>,
     /// The line that opens a relay.
     pub open: Option<String>,
+    /// The answer to a line that closes or opens; `None` where the device says nothing.
+    pub done: Option<String>,
     /// The question that answers with one relay's state.
     pub state: Option<String>,
     /// The answer that says a relay is closed.

@@ -11,8 +11,8 @@ mod reading;
 mod trouble;
 
 pub use device_spec::{
-    AsciiSpec, DeviceProtocol, DeviceSpec, LinkSpec, LinkTransport, MeterAccuracy, ModbusSpec,
-    Parity, ScpiSpec, SerialSettings, UsbIdentity, WatchdogSpec,
+    AsciiSpec, DeviceProtocol, DeviceSpec, LineEnd, LinkSpec, LinkTransport, MeterAccuracy,
+    ModbusSpec, Parity, ScpiSpec, SerialSettings, UsbIdentity, WatchdogSpec,
 };
 pub use id::{
     CoilAddress, DeviceName, End, InputAddress, LinkName, NameError, Place, RegisterAddress,

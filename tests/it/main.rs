@@ -12,4 +12,5 @@ mod outside;
 mod record;
 mod runner;
 mod simulator;
+mod text_lines;
 mod truth_table;

@@ -4,12 +4,23 @@
 //! for their marks here and used by the codecs.
 
 use crate::config::table::{Located, Reals, TableReader};
-use crate::units::{AsciiSpec, MeterAccuracy, ScpiSpec};
+use crate::units::{AsciiSpec, LineEnd, MeterAccuracy, ScpiSpec};
 
 /// The usual input resistance of a bench meter on AC volts (common practice, no source).
 const USUAL_INPUT_OHMS: f64 = 10e6;
 /// The most relays that a device of plain lines may have.
 const MOST_RELAYS: u64 = 256;
+
+const LINE_ENDS: [LineEnd; 3] = [LineEnd::Lf, LineEnd::Cr, LineEnd::Crlf];
+
+/// A line's end as the file writes it.
+pub(in crate::config) fn line_end_word(end: LineEnd) -> &'static str {
+    match end {
+        LineEnd::Lf => "lf",
+        LineEnd::Cr => "cr",
+        LineEnd::Crlf => "crlf",
+    }
+}
 
 pub(super) fn read_scpi(table: &TableReader<'_>) -> Option<ScpiSpec> {
     let ac_volts = table.string("ac_volts");
@@ -24,12 +35,30 @@ pub(super) fn read_scpi(table: &TableReader<'_>) -> Option<ScpiSpec> {
     );
     let accuracy = table.table("accuracy").and_then(read_accuracy);
     let input_ohms = table.number("input_ohms", Reals::Positive);
+    let ac_volts_range = read_range(table, "ac_volts");
+    let resistance_range = read_range(table, "resistance");
     Some(ScpiSpec {
         ac_volts: ac_volts.map(|question| question.value),
         resistance: resistance.map(|question| question.value),
+        ac_volts_range,
+        resistance_range,
         accuracy: accuracy?,
         input_ohms: input_ohms.map_or(USUAL_INPUT_OHMS, |located| located.value),
     })
+}
+
+/// The range of a question, which must be there to have one.
+fn read_range(table: &TableReader<'_>, question: &'static str) -> Option<f64> {
+    let key = match question {
+        "ac_volts" => "ac_volts_range",
+        _ => "resistance_range",
+    };
+    let range = table.number(key, Reals::Positive)?;
+    if !table.has(question) {
+        let message = format!("`{key}` without `{question}`: there is no question to ask in it");
+        table.findings().add(range.finding(message));
+    }
+    Some(range.value)
 }
 
 fn read_accuracy(table: TableReader<'_>) -> Option<MeterAccuracy> {
@@ -62,12 +91,25 @@ pub(super) fn read_ascii(table: &TableReader<'_>) -> Option<AsciiSpec> {
             .add(finding.other(ask.span.clone(), "the other one"));
     }
     let reads = ask.is_some() || listens;
+    if let Some(listen) = listen.as_ref().filter(|listen| listen.value)
+        && relays > 0
+    {
+        let message = "a device that streams unasked cannot be asked for its relays";
+        table.findings().add(listen.finding(message));
+    }
     if relays == 0 && !reads && !table.has("ask") && !table.has("relays") {
         let message = "missing what the device does: `ask` or `listen = true` for a meter, \
                        `relays` for a relay board";
         table.findings().add(table.place().finding(message));
     }
     let reading = pattern(table, "reading", "{value}");
+    if let Some(reading) = reading.as_ref().filter(|_| !reads && !table.has("ask")) {
+        let message = "`reading` without `ask` or `listen = true`: nothing is ever read";
+        table.findings().add(reading.finding(message));
+    }
+    let overload = table.string("overload");
+    let line_end = table.word("line_end", &LINE_ENDS, line_end_word);
+    let done = table.string("done");
     let commands = read_commands(table, relays);
     if reads {
         table.require(
@@ -83,8 +125,11 @@ pub(super) fn read_ascii(table: &TableReader<'_>) -> Option<AsciiSpec> {
     Some(AsciiSpec {
         ask: ask.map(|question| question.value),
         reading: reading.map(|reading| reading.value).or(usual_pattern),
+        overload: overload.map(|text| text.value),
+        line_end: line_end.map_or(LineEnd::default(), |end| end.value),
         close,
         open,
+        done: done.map(|text| text.value),
         state,
         state_closed,
         state_open,

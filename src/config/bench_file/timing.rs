@@ -1,5 +1,5 @@
-//! `[timing]` and `[bands]`: how long the bench waits, how it reads an input that follows the mains,
-//! and where a voltage counts as on and as off.
+//! `[timing]` and `[bands]`: how long the bench waits, how it reads an input that follows the
+//! mains, and where a voltage counts as on and as off.
 //!
 //! Place in the data's path: makes [`BenchTiming`]; what a profile's own timers ask for is the
 //! profile's.

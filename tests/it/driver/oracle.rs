@@ -22,7 +22,7 @@ use tokio_serial::{SerialPort, SerialStream};
 
 /// A relay board as the other implementation serves it: input n is on where n is divisible by 3.
 #[derive(Default)]
-struct TheirBoard {
+pub(super) struct TheirBoard {
     coils: Mutex<[bool; 16]>,
     registers: Mutex<[u16; 8]>,
 }

@@ -10,8 +10,8 @@ use coilcall::domain::{Call, Cell, Expected, Observed, Verdict};
 use coilcall::event::{
     BenchSummary, ChangeoverJudged, ChangeoverOutcome, Commitments, Conditions, DeviceSafe,
     EventKind, FinishReason, LineJudged, MadeSafe, NextAction, ProfileSummary, Read, ReadResult,
-    Rule, RunEvent, RunFinished, RunStarted, RunState, ShownBy, SimulatedBy, StepFinished,
-    StepStarted, TroubleSeen,
+    RelayReason, RelaysSet, Rule, RunEvent, RunFinished, RunStarted, RunState, ShownBy,
+    SimulatedBy, StepFinished, StepStarted, TroubleSeen,
 };
 use coilcall::port::{Clock, RunJournal};
 use coilcall::report::{DiagnosisView, Format, RunView, write_report};
@@ -30,6 +30,12 @@ pub(super) const RUN_ID: &str = "01990000-0000-7000-8000-000000000001";
 #[derive(Default)]
 pub(super) struct TestClock {
     looks: Counter<u64>,
+}
+
+impl TestClock {
+    fn last_look(&self) -> Microseconds {
+        Microseconds(self.looks.get() * 100_000)
+    }
 }
 
 impl Clock for TestClock {
@@ -236,10 +242,24 @@ impl Run {
             range: None,
             load_ohms: None,
             unpowered: false,
-            from_us: Microseconds(0),
-            to_us: Microseconds(0),
+            from_us: self.clock.last_look(),
+            to_us: self.clock.last_look(),
         }));
         id
+    }
+
+    /// Commands the relays of these lines closed and all others open.
+    pub(super) fn relays(&self, reason: RelayReason, closed: &[&str], is_read_back: bool) {
+        let closed: Vec<CoilAddress> = closed.iter().map(|l| CoilAddress(address(l))).collect();
+        let now = self.clock.last_look();
+        self.add(EventKind::RelaysSet(RelaysSet {
+            device: board(),
+            reason,
+            read_back: is_read_back.then(|| closed.clone()),
+            intended: closed,
+            sent_us: now,
+            confirmed_us: is_read_back.then_some(now),
+        }));
     }
 
     /// Begins the numbered step and reads the supply.
@@ -284,8 +304,13 @@ impl Run {
 
     /// A whole step: lines in `live` are seen live, all others dead.
     pub(super) fn step(&mut self, number: u32, live: &[&str]) -> Verdict {
+        self.step_on(number, live, Observed::On)
+    }
+
+    /// The same, on a supply as given.
+    pub(super) fn step_on(&mut self, number: u32, live: &[&str], supply: Observed) -> Verdict {
         let (_, driven) = CALLS[number as usize - 1];
-        self.begin_step(number, Observed::On);
+        self.begin_step(number, supply);
         let mut worst = Verdict::Pass;
         for line in LINES {
             let right = driven.contains(&line) == live.contains(&line);
@@ -445,9 +470,14 @@ pub(super) fn swapped() -> Run {
 
 /// No line ever answers, though the supply is there.
 pub(super) fn everything_dead() -> Run {
-    let mut run = Run::begin(|_| {});
+    everything_dead_with(|_| {}, Observed::On)
+}
+
+/// No line ever answers; the supply is as given.
+pub(super) fn everything_dead_with(change: impl FnOnce(&mut RunStarted), supply: Observed) -> Run {
+    let mut run = Run::begin(change);
     for number in 1..=5 {
-        run.step(number, &[]);
+        run.step_on(number, &[], supply);
     }
     run.changeover(ChangeoverOutcome::StuckOff);
     run.make_safe(&[], &[]);
