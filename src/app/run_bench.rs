@@ -6,7 +6,7 @@ use super::open_bench::{OpenedBench, open_real, open_simulated};
 use super::show::{RunFound, read_run};
 use crate::domain::circuit::Fault;
 use crate::domain::plan::{Plan, make_plan};
-use crate::domain::{Call, Verdict};
+use crate::domain::{Call, Profile, TruthTable, Verdict};
 use crate::event::{
     BenchSummary, Command, Commitments, Conditions, FinishReason, ProfileSummary, RunStarted,
     SimulatedBy,
@@ -70,6 +70,9 @@ pub async fn run_bench(
         .map(|calls| resolved_calls(calls, &profile))
         .transpose()?;
     let plan = make_plan(&profile.profile, &bench.map, calls.as_deref())?;
+    if let Some(simulation) = &request.simulation {
+        check_faults(simulation, &profile.profile)?;
+    }
     let clock: Rc<dyn Clock> = Rc::new(RunClock::start());
     let simulator = match &request.simulation {
         None => None,
@@ -128,6 +131,15 @@ fn resolved_calls(
             other => Ok(other.clone()),
         })
         .collect()
+}
+
+/// Refuses a fault on a line that the profile does not have, naming those it has.
+fn check_faults(simulation: &Simulation, profile: &Profile) -> Result<(), AppError> {
+    let table = TruthTable::of(profile);
+    for fault in &simulation.faults {
+        fault.resolve(profile, table.lines())?;
+    }
+    Ok(())
 }
 
 fn begin_journal(request: &RunRequest, run_id: &str) -> Result<FileJournal, AppError> {

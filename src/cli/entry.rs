@@ -112,6 +112,14 @@ fn run(asked: super::arguments::Run) -> Result<Exit, AppError> {
             "--fault and --link-fault are for --simulate: a real bench brings its own".to_owned(),
         ));
     }
+    if asked
+        .subject
+        .as_deref()
+        .is_some_and(|subject| subject.trim().is_empty())
+    {
+        let why = "--subject is empty; leave it out, or say what or who is under test";
+        return Err(AppError::Usage(why.to_owned()));
+    }
     let request = RunRequest {
         bench: asked.bench,
         profile: asked.profile,
@@ -151,6 +159,15 @@ fn run(asked: super::arguments::Run) -> Result<Exit, AppError> {
     Ok(exit)
 }
 
+/// Prints the report of a run just made. A failure here is one of the bench: the run was made.
+fn show(found: Result<RunFound, AppError>, format: Format) -> Result<(), AppError> {
+    let found =
+        found.map_err(|error| AppError::Output(std::io::Error::other(message_of(&error))))?;
+    let mut buffer = Buffer::new();
+    write_run(&found, &[format], &mut buffer)?;
+    Ok(to_stdout(&buffer)?)
+}
+
 /// What shows the run as it goes: a table on a terminal that is wide enough, else plain lines.
 fn observer() -> Box<dyn FnMut(&event::RunEvent)> {
     let (_, width) = console::Term::stderr().size();
@@ -160,15 +177,6 @@ fn observer() -> Box<dyn FnMut(&event::RunEvent)> {
     }
     let mut progress = Progress::new(std::io::stderr());
     Box::new(move |event| progress.observe(event))
-}
-
-/// Prints the report of a run just made. A failure here is one of the bench: the run was made.
-fn show(found: Result<RunFound, AppError>, format: Format) -> Result<(), AppError> {
-    let found =
-        found.map_err(|error| AppError::Output(std::io::Error::other(message_of(&error))))?;
-    let mut buffer = Buffer::new();
-    write_run(&found, &[format], &mut buffer)?;
-    Ok(to_stdout(&buffer)?)
 }
 
 /// The first interrupt asks for a stop with read-back, the second for one at once.
