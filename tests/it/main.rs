@@ -6,6 +6,7 @@ mod command_line;
 mod config;
 mod driver;
 mod modbus;
+mod outside_devices;
 mod record;
 mod runner;
 mod simulator;
