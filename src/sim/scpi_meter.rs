@@ -4,8 +4,8 @@
 //! which the line arrives; when the answer leaves, and in what state, is the link's matter.
 //!
 //! Common commands as IEEE 488.2, section 10 demands of every instrument; the error queue as
-//! SCPI-99 vol. 2, 21.8 has it, with the numbers of the classes that a meter meets. What it does not
-//! know is answered by nothing but an entry in the queue.
+//! SCPI-99 vol. 2, 21.8 has it, with the numbers of the classes that a meter meets. What it does
+//! not know is answered by nothing but an entry in the queue.
 
 use crate::units::{DeviceName, MeterValue, Quantity, ScpiSpec};
 use crate::wire::{ScpiError, scpi_answer};
