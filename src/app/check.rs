@@ -1,6 +1,7 @@
 //! `check`: files validated, every problem at once, and the defaults that hold.
 
 use super::error::{AppError, Exit};
+use super::files::{Kind, looks_like};
 use crate::config::{
     BenchFile, ConfigErrors, ProfileFile, effective_bench, effective_profile, fit, read_bench,
     read_profile,
@@ -37,8 +38,8 @@ impl Checked {
 
     fn kind(&self) -> &'static str {
         match self {
-            Self::Profile(..) => "profile",
-            Self::Bench(..) => "bench",
+            Self::Profile(..) => Kind::Profile.word(),
+            Self::Bench(..) => Kind::Bench.word(),
         }
     }
 
@@ -73,19 +74,12 @@ pub fn check(request: &CheckRequest, out: &mut dyn Write) -> Result<Exit, AppErr
     Ok(if right { Exit::Pass } else { Exit::Usage })
 }
 
-/// Whether a file is a bench or a profile shows from its keys; one that cannot be read is reported
-/// as a profile's problem, which says the same.
+/// Whether a file is a bench or a profile shows from its keys; one that shows neither, or that
+/// cannot be read, is reported as a profile's problem, which says the same.
 fn by_its_keys(path: &Path) -> Checked {
-    let text = std::fs::read_to_string(path).unwrap_or_default();
-    let is_bench_key = |line: &str| {
-        ["under_test", "[link", "[device", "[[line]]"]
-            .iter()
-            .any(|key| line.starts_with(key))
-    };
-    if text.lines().any(|line| is_bench_key(line.trim_start())) {
-        Checked::Bench(path.to_owned(), read_bench(path))
-    } else {
-        Checked::Profile(path.to_owned(), read_profile(path))
+    match looks_like(path) {
+        Some(Kind::Bench) => Checked::Bench(path.to_owned(), read_bench(path)),
+        Some(Kind::Profile) | None => Checked::Profile(path.to_owned(), read_profile(path)),
     }
 }
 

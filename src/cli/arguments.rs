@@ -3,8 +3,8 @@
 //! Place in the data's path: parsed once in `entry`, turned into requests to the app. Help texts
 //! are the short form of the documents in docs/.
 
-use crate::domain::Call;
 use crate::domain::circuit::Fault;
+use crate::domain::{Call, UnknownCall};
 use crate::sim::LinkFault;
 use clap::{Args, Parser, Subcommand};
 use std::path::PathBuf;
@@ -30,7 +30,7 @@ pub(super) enum Command {
     Ports(Ports),
     /// Make every call on a bench, judge every line, and leave a record
     Run(Run),
-    /// Open pseudo-terminals and loopback ports on which a simulated bench answers, until interrupted
+    /// Open ports on which a simulated bench answers, until interrupted
     Simulate(Simulate),
     /// Print a run's report from its journal
     Report(Report),
@@ -69,6 +69,21 @@ pub(super) struct Ports {
     pub(super) json: bool,
 }
 
+/// A call by its name; where it is none, the nearest one is said first.
+fn call_named(given: &str) -> Result<Call, String> {
+    given.parse().map_err(|unknown: UnknownCall| {
+        let names = Call::TABLE.iter().map(ToString::to_string);
+        let nearest = names
+            .map(|name| (strsim::damerau_levenshtein(given, &name), name))
+            .min_by_key(|(distance, _)| *distance)
+            .filter(|(distance, _)| *distance <= 3);
+        match nearest {
+            Some((_, name)) => format!("did you mean {name}? {unknown}"),
+            None => unknown.to_string(),
+        }
+    })
+}
+
 /// What a simulated bench suffers.
 #[derive(Debug, Args)]
 pub(super) struct Faults {
@@ -97,7 +112,7 @@ pub(super) struct Run {
     #[command(flatten)]
     pub(super) faults: Faults,
     /// Make only these calls, such as cooling-1,heating-1,alone:G
-    #[arg(long, value_name = "CALLS", value_delimiter = ',')]
+    #[arg(long, value_name = "CALLS", value_delimiter = ',', value_parser = call_named)]
     pub(super) calls: Option<Vec<Call>>,
     /// Folder for the journal
     #[arg(long, value_name = "DIR", default_value = "runs")]
@@ -136,7 +151,7 @@ pub(super) struct Report {
     /// A journal's path, the beginning of a run's id, or last
     #[arg(value_name = "RUN")]
     pub(super) run: String,
-    /// Formats, separated by commas: text, json
+    /// Formats, separated by commas: text, json, junit, tap, csv, html
     #[arg(
         long,
         value_name = "FORMATS",

@@ -3,13 +3,17 @@
 use super::arguments::{Arguments, Command, Faults};
 use super::output::{to_stderr, to_stdout};
 use crate::app::{
-    AppError, CheckRequest, Exit, RunRequest, SimulateRequest, Simulation, check, expected,
-    list_ports, read_run, run_bench, simulate, write_run,
+    AppError, CheckRequest, Exit, RunFound, RunRequest, SimulateRequest, Simulation, check,
+    expected, list_ports, read_run, run_bench, simulate, write_run,
 };
 use crate::event;
 use crate::report::Format;
-use crate::terminal::Progress;
+use crate::store::LocateError;
+use crate::terminal::{LiveTable, Progress};
+use indicatif::ProgressDrawTarget;
 use std::error::Error as _;
+#[cfg(unix)]
+use std::task::Poll;
 use tokio::sync::mpsc;
 
 /// Does what the arguments ask, and returns the exit code.
@@ -58,6 +62,9 @@ fn message_of(error: &AppError) -> String {
     while let Some(inner) = cause {
         text.push_str(&format!("  because: {inner}\n"));
         cause = inner.source();
+    }
+    if let AppError::Locate(LocateError::NoRuns { .. } | LocateError::Directory { .. }) = error {
+        text.push_str("  help: --out names the folder of the runs; without it, runs\n");
     }
     text
 }
@@ -115,9 +122,8 @@ fn run(asked: super::arguments::Run) -> Result<Exit, AppError> {
     };
     let (exit, outcome, found) = on_runtime(asked.simulate, async {
         let (sender, commands) = mpsc::channel(8);
-        let listener = tokio::task::spawn_local(send_cancels(sender));
-        let mut progress = Progress::new(std::io::stderr());
-        let observer = Box::new(move |event: &event::RunEvent| progress.observe(event));
+        let listener = tokio::task::spawn_local(send_cancels(Interrupts::new()?, sender));
+        let observer = observer();
         let result = run_bench(&request, observer, commands).await;
         listener.abort();
         result
@@ -125,28 +131,48 @@ fn run(asked: super::arguments::Run) -> Result<Exit, AppError> {
     if let Some(lost) = &outcome.journal_lost {
         to_stderr(&format!("error: {lost}\n  because: {}\n", lost.source))?;
     }
-    if let Some(found) = found {
-        let format = if asked.json {
-            Format::Json
-        } else {
-            Format::Text
-        };
-        let mut buffer = Buffer::new();
-        write_run(&found, &[format], &mut buffer)?;
-        to_stdout(&buffer)?;
+    let format = if asked.json {
+        Format::Json
+    } else {
+        Format::Text
+    };
+    let shown = found.map_or(Ok(()), |found| show(found, format));
+    if exit != Exit::NotConfirmedSafe {
+        return shown.map(|()| exit);
     }
-    if exit == Exit::NotConfirmedSafe {
-        to_stderr(
-            "\nNOT CONFIRMED SAFE: a relay may still be closed. Isolate the supply and prove it \
-             dead before you touch a conductor.\n",
-        )?;
+    // Nothing that fails on the way out may hide this one.
+    if let Err(error) = shown {
+        to_stderr(&message_of(&error))?;
     }
+    to_stderr(
+        "\nNOT CONFIRMED SAFE: a relay may still be closed. Isolate the supply and prove it \
+         dead before you touch a conductor.\n",
+    )?;
     Ok(exit)
 }
 
+/// What shows the run as it goes: a table on a terminal that is wide enough, else plain lines.
+fn observer() -> Box<dyn FnMut(&event::RunEvent)> {
+    let (_, width) = console::Term::stderr().size();
+    let target = ProgressDrawTarget::stderr();
+    if let Some(mut table) = LiveTable::new(target, width, LiveTable::wants_colour()) {
+        return Box::new(move |event| table.observe(event));
+    }
+    let mut progress = Progress::new(std::io::stderr());
+    Box::new(move |event| progress.observe(event))
+}
+
+/// Prints the report of a run just made. A failure here is one of the bench: the run was made.
+fn show(found: Result<RunFound, AppError>, format: Format) -> Result<(), AppError> {
+    let found =
+        found.map_err(|error| AppError::Output(std::io::Error::other(message_of(&error))))?;
+    let mut buffer = Buffer::new();
+    write_run(&found, &[format], &mut buffer)?;
+    Ok(to_stdout(&buffer)?)
+}
+
 /// The first interrupt asks for a stop with read-back, the second for one at once.
-async fn send_cancels(sender: mpsc::Sender<event::Command>) {
-    let mut interrupts = Interrupts::new();
+async fn send_cancels(mut interrupts: Interrupts, sender: mpsc::Sender<event::Command>) {
     for command in [event::Command::Cancel, event::Command::CancelAtOnce] {
         if !interrupts.next().await || sender.send(command).await.is_err() {
             return;
@@ -154,31 +180,56 @@ async fn send_cancels(sender: mpsc::Sender<event::Command>) {
     }
 }
 
-/// Interrupts from the keyboard and requests to terminate, alike.
+/// Interrupts from the keyboard, requests to terminate and a terminal that was closed, alike: each
+/// would otherwise end the program with relays closed.
 struct Interrupts {
     #[cfg(unix)]
-    terminate: Option<tokio::signal::unix::Signal>,
+    signals: Vec<tokio::signal::unix::Signal>,
 }
 
 impl Interrupts {
-    fn new() -> Self {
-        Self {
-            #[cfg(unix)]
-            terminate: tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate())
-                .ok(),
-        }
+    /// Listens from now on, so that one that comes between two waits is not lost.
+    #[cfg(unix)]
+    fn new() -> std::io::Result<Self> {
+        use tokio::signal::unix::{SignalKind, signal};
+        let kinds = [
+            SignalKind::interrupt(),
+            SignalKind::terminate(),
+            SignalKind::hangup(),
+            SignalKind::quit(),
+        ];
+        let signals = kinds.into_iter().map(signal).collect::<Result<_, _>>()?;
+        Ok(Self { signals })
+    }
+
+    #[cfg(not(unix))]
+    fn new() -> std::io::Result<Self> {
+        Ok(Self {})
     }
 
     /// Waits for the next one; false where none can ever come.
+    #[cfg(unix)]
     async fn next(&mut self) -> bool {
-        #[cfg(unix)]
-        if let Some(terminate) = &mut self.terminate {
-            return tokio::select! {
-                biased;
-                interrupt = tokio::signal::ctrl_c() => interrupt.is_ok(),
-                signal = terminate.recv() => signal.is_some(),
-            };
-        }
+        std::future::poll_fn(|context| {
+            let mut all_over = true;
+            for signal in &mut self.signals {
+                match signal.poll_recv(context) {
+                    Poll::Ready(Some(())) => return Poll::Ready(true),
+                    Poll::Ready(None) => {}
+                    Poll::Pending => all_over = false,
+                }
+            }
+            if all_over {
+                Poll::Ready(false)
+            } else {
+                Poll::Pending
+            }
+        })
+        .await
+    }
+
+    #[cfg(not(unix))]
+    async fn next(&mut self) -> bool {
         tokio::signal::ctrl_c().await.is_ok()
     }
 }
@@ -191,7 +242,7 @@ fn simulate_until_interrupted(asked: super::arguments::Simulate) -> Result<Exit,
         write_bench: asked.write_bench,
     };
     on_runtime(false, async {
-        let mut interrupts = Interrupts::new();
+        let mut interrupts = Interrupts::new()?;
         let simulated = simulate(&request)?;
         let mut text = String::new();
         if asked.json {

@@ -174,6 +174,7 @@ fn read_map(root: TableReader<'_>) -> Option<ReadMap> {
         relay
     });
     let timing = timing::read_timing(&root);
+    let bands = timing::read_bands(&root);
     points.check_all_used();
     root.finish();
     let map = BenchMap {
@@ -191,6 +192,7 @@ fn read_map(root: TableReader<'_>) -> Option<ReadMap> {
         stimuli,
         master,
         timing,
+        bands,
     };
     Some((map, lines.declared, notes))
 }

@@ -4,6 +4,7 @@
 //! simulator and the app read it. It holds links and devices as descriptions only and opens
 //! nothing.
 
+use super::measurement::Bands;
 use super::profile::file_words;
 use crate::units::{
     CoilAddress, DeviceName, DeviceSpec, End, InputAddress, LinkName, LinkSpec, Milliseconds, Ohms,
@@ -174,6 +175,10 @@ pub struct BenchTiming {
     pub supply_settle: Milliseconds,
     /// From the opening of the relays to the release check.
     pub release: Milliseconds,
+    /// How long a room controller's own timers are waited for.
+    pub controller_wait: Milliseconds,
+    /// How often it is looked at meanwhile.
+    pub controller_look: Milliseconds,
     /// How often an input is read within three mains cycles.
     pub samples: u8,
     /// Mains frequency in hertz, 50 or 60.
@@ -188,7 +193,9 @@ impl Default for BenchTiming {
             settle: Milliseconds(150),
             supply_settle: Milliseconds(50),
             release: Milliseconds(150),
-            samples: 4,
+            controller_wait: Milliseconds(1_200_000),
+            controller_look: Milliseconds(2_000),
+            samples: 8,
             mains_hertz: 60,
         }
     }
@@ -234,4 +241,6 @@ pub struct BenchMap {
     pub master: Option<RelayAt>,
     /// Waits.
     pub timing: BenchTiming,
+    /// Where a measured voltage counts as on and as off.
+    pub bands: Bands,
 }

@@ -8,9 +8,11 @@ pub mod bench_map;
 mod call;
 pub mod circuit;
 pub mod diagnosis;
+pub mod measurement;
 mod output;
 pub mod plan;
 pub mod profile;
+mod question;
 mod truth_table;
 mod verdict;
 
@@ -19,5 +21,6 @@ pub use call::{Call, UnknownCall};
 pub use output::{Expected, Observed};
 pub use plan::Plan;
 pub use profile::{Profile, ProfileDraft, ProfileProblem};
+pub use question::{Question, Understood};
 pub use truth_table::{Cell, Row, TruthTable};
 pub use verdict::{Verdict, judge_cell};

@@ -12,7 +12,7 @@
 
 use crate::domain::bench_map::Rail;
 use crate::domain::plan::{Plan, Target};
-use crate::domain::{Call, Expected, Observed, Verdict};
+use crate::domain::{Call, Expected, Observed, Question, Verdict};
 use crate::units::{CoilAddress, DeviceName, End, Microseconds, Ohms, Quantity, Terminal, Trouble};
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
@@ -74,7 +74,9 @@ pub enum EventKind {
     Asked {
         /// The prompt's number.
         prompt: u32,
-        /// The question.
+        /// What it is about.
+        about: Question,
+        /// The question in words.
         text: String,
         /// The answers that are accepted; empty where any text is.
         choices: Vec<String>,

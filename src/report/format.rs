@@ -4,7 +4,7 @@
 //! view goes to each of them in turn. A writer that fails does not keep the next from its own.
 
 use super::RunView;
-use super::{run_json, text};
+use super::{csv, html, junit, run_json, tap, text};
 use std::io::{self, Write};
 use std::str::FromStr;
 
@@ -15,11 +15,26 @@ pub enum Format {
     Text,
     /// `coilcall.run`, version 1.
     Json,
+    /// JUnit XML, for test tools.
+    Junit,
+    /// TAP version 14, for test harnesses.
+    Tap,
+    /// One row for each line in each call, for spreadsheets.
+    Csv,
+    /// One HTML file for screen and print.
+    Html,
 }
 
 impl Format {
     /// Every format, in the order in which messages list them.
-    pub const ALL: [Self; 2] = [Self::Text, Self::Json];
+    pub const ALL: [Self; 6] = [
+        Self::Text,
+        Self::Json,
+        Self::Junit,
+        Self::Tap,
+        Self::Csv,
+        Self::Html,
+    ];
 
     /// The word of the command line.
     #[must_use]
@@ -27,6 +42,10 @@ impl Format {
         match self {
             Self::Text => "text",
             Self::Json => "json",
+            Self::Junit => "junit",
+            Self::Tap => "tap",
+            Self::Csv => "csv",
+            Self::Html => "html",
         }
     }
 }
@@ -60,6 +79,10 @@ pub fn write_report(view: &RunView, format: Format, out: &mut dyn Write) -> io::
     match format {
         Format::Text => text::write(view, out),
         Format::Json => run_json::write(view, out),
+        Format::Junit => junit::write(view, out),
+        Format::Tap => tap::write(view, out),
+        Format::Csv => csv::write(view, out),
+        Format::Html => html::write(view, out),
     }?;
     out.flush()
 }

@@ -61,6 +61,16 @@ fn names(lines: &[&LineView]) -> String {
 }
 
 fn exchanged(missing: &[&LineView], intruding: &[&LineView]) -> String {
+    if let ([missing], [intruding]) = (missing, intruding) {
+        // In the strip's order, so that both calls of an exchanged pair give one piece of advice.
+        let mut pair = [&missing.terminal, &intruding.terminal];
+        pair.sort();
+        let [a, b] = pair;
+        return format!(
+            "{a} and {b}: one answered in place of the other. See at both ends whether these \
+             conductors are exchanged, or landed on each other's terminal."
+        );
+    }
     format!(
         "{} answered where {} should have: see at both ends whether these conductors are \
          exchanged, or landed on each other's terminal.",
@@ -122,7 +132,7 @@ fn by_rule(line: &LineView, plan: &Plan) -> Option<String> {
              ohms from {terminal} to C."
         )),
         (Rule::BenchTrouble, _) => None,
-        (_, Verdict::Inconc) => Some(format!(
+        (_, Verdict::Inconc) if line.observed == Observed::Indeterminate => Some(format!(
             "{terminal} reads neither clearly live nor clearly dead: read it to C with a meter \
              under load; a loose joint or a floating conductor reads so."
         )),
@@ -135,7 +145,7 @@ fn relay_of(terminal: &Terminal, plan: &Plan) -> Option<String> {
     plan.drives
         .iter()
         .find(|drive| drive.terminal == *terminal)
-        .map(|drive| format!("{} of {}", drive.relay.coil.label(), drive.relay.device))
+        .map(|drive| format!("{} of \"{}\"", drive.relay.coil.label(), drive.relay.device))
 }
 
 /// What reads the line, as printed on the device.
@@ -145,8 +155,8 @@ fn sensor_of(terminal: &Terminal, plan: &Plan) -> Option<String> {
         .iter()
         .find(|point| matches!(&point.target, Target::Line(line) if line == terminal))?;
     let by = match &point.means {
-        SenseMeans::Input { device, input } => format!("{} of {device}", input.label()),
-        SenseMeans::Meter { device, .. } => format!("meter {device}"),
+        SenseMeans::Input { device, input } => format!("{} of \"{device}\"", input.label()),
+        SenseMeans::Meter { device, .. } => format!("meter \"{device}\""),
         SenseMeans::Operator => "the operator".to_owned(),
     };
     Some(format!("{by} at the {} end", point.end))

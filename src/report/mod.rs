@@ -4,18 +4,28 @@
 //! folded events; a format then only lays it out on the writer that it is given. Nothing here
 //! opens a file, judges, or reads the configuration: the journal alone is enough.
 
+mod case;
+mod cell_mark;
+mod csv;
 pub mod expected_table;
 mod format;
+mod html;
+mod junit;
 mod look_at;
 mod run_json;
 mod run_view;
 mod step_view;
 mod suspect_words;
+mod tap;
 mod text;
+mod timeline;
+mod wording;
 
+pub use cell_mark::CellMark;
 pub use format::{Format, UnknownFormat, write_each, write_report};
 pub use run_view::{
     ChangeoverView, Conclusion, DiagnosisView, NotStarted, RunView, SuspectGroup, TroubleCount,
 };
-pub use step_view::{LineView, ReadingValue, ReadingView, StepView, SupplyView};
+pub use step_view::{LineView, ReadingValue, ReadingView, StepView, SupplyView, reading_words};
 pub use suspect_words::suspect_in_words;
+pub use timeline::{DrivenSpan, LineTrace, Look, Timeline};

@@ -6,6 +6,7 @@
 //! it.
 
 use super::step_view::StepView;
+use super::timeline::Timeline;
 use crate::domain::bench_map::{Loads, UnderTest};
 use crate::domain::plan::{CallLeftOut, Plan, Target};
 use crate::domain::profile::Changeover;
@@ -14,9 +15,9 @@ use crate::event::{
     BenchSummary, ChangeoverOutcome, DeviceSafe, FinishReason, ProfileSummary, RunStarted,
     RunState, ShownBy, SimulatedBy, StepState,
 };
-use crate::units::{DeviceName, Quantity, Terminal, TroubleKind};
+use crate::units::{DeviceName, End, Quantity, Terminal, TroubleKind};
 use jiff::Timestamp;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// There is no `run-started` to make a view from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
@@ -157,6 +158,10 @@ pub struct RunView {
     pub boards: Vec<DeviceSafe>,
     /// Every line, in the order of the strip.
     pub lines: Vec<Terminal>,
+    /// Lines that no call uses and that were never seen anything but dead.
+    pub quiet_lines: Vec<Terminal>,
+    /// The end at which the transformer sits.
+    pub source_end: End,
     /// Every planned step, made or not.
     pub steps: Vec<StepView>,
     /// How the changeover came out; `None` where the profile has none.
@@ -169,6 +174,8 @@ pub struct RunView {
     pub troubles: Vec<TroubleCount>,
     /// The diagnosis.
     pub diagnosis: DiagnosisView,
+    /// What was commanded and read, in time.
+    pub timeline: Timeline,
     /// The journal's file name.
     pub journal_file: String,
     /// The hash of the journal's last line.
@@ -231,6 +238,9 @@ impl RunView {
                 .map(|safe| safe.devices.clone())
                 .unwrap_or_default(),
             lines: lines_of(plan, &steps),
+            quiet_lines: quiet_lines(plan, &steps),
+            source_end: plan.source_end,
+            timeline: Timeline::of(state),
             changeover: changeover_of(first, state),
             left_out: plan.left_out.clone(),
             not_proven: not_proven(first, state, &steps),
@@ -268,6 +278,93 @@ impl RunView {
         called >= 2 && dead == called && lines().all(|line| line.observed != Observed::On)
     }
 
+    /// Where to look, in the order in which the calls point there; each place once.
+    #[must_use]
+    pub fn advice(&self) -> Vec<String> {
+        if self.one_cause().is_some() {
+            return vec![
+                "One cause explains every call. Follow R from the transformer to the relays' \
+                 common, then C, and any plug between bench and panel, before any single line."
+                    .to_owned(),
+            ];
+        }
+        if self.nothing_answered() {
+            return vec![
+                "One cause before many: the supply (disconnect, transformer, fuse), R and C, the \
+                 relays' common, a plug between bench and panel. Read R to C at both ends before \
+                 following single lines."
+                    .to_owned(),
+            ];
+        }
+        let mut given = BTreeSet::new();
+        self.steps
+            .iter()
+            .flat_map(|step| &step.look_at)
+            .filter(|advice| given.insert(advice.as_str()))
+            .cloned()
+            .collect()
+    }
+
+    /// The title over suspects and advice: an unclear run has places to look at, and no suspect.
+    #[must_use]
+    pub fn explanation_title(&self) -> &'static str {
+        if self.diagnosis.groups.is_empty() && self.verdict != Verdict::Fail {
+            "Where to look"
+        } else {
+            "What could explain it, and where to look"
+        }
+    }
+
+    /// The lines that deserve a column of their own.
+    #[must_use]
+    pub fn used_lines(&self) -> Vec<&Terminal> {
+        self.lines
+            .iter()
+            .filter(|line| !self.quiet_lines.contains(line))
+            .collect()
+    }
+
+    /// What is to be said of all the others; `None` where there is none.
+    #[must_use]
+    pub fn quiet_sentence(&self) -> Option<String> {
+        if self.quiet_lines.is_empty() {
+            return None;
+        }
+        let names: Vec<&str> = self.quiet_lines.iter().map(Terminal::as_str).collect();
+        let mut of_them = self
+            .steps
+            .iter()
+            .flat_map(|step| step.lines.iter())
+            .filter(|line| self.quiet_lines.contains(&line.terminal))
+            .peekable();
+        let is_read = of_them.any(|line| line.observed == Observed::Off);
+        let seen = if is_read {
+            "dead whenever they were read, as they should be"
+        } else {
+            "not read in this run"
+        };
+        Some(format!(
+            "Lines that no call uses, {seen}: {}.",
+            names.join(", ")
+        ))
+    }
+
+    /// The one cause of a run in which nothing answered though the supply is live.
+    fn one_cause(&self) -> Option<&'static str> {
+        let is_live = |step: &StepView| step.supply_state() == Observed::On;
+        if !self.nothing_answered() || !self.steps.iter().any(is_live) {
+            return None;
+        }
+        let never_dead = |step: &StepView| step.supply_state() != Observed::Off;
+        if !self.steps.iter().all(never_dead) {
+            return None;
+        }
+        Some(match self.source_end {
+            End::Equipment => "the R conductor or the relays' common is open",
+            End::Controller => "the relays' common or the C conductor is open",
+        })
+    }
+
     /// How the run came out, in one sentence.
     #[must_use]
     pub fn headline(&self) -> String {
@@ -296,6 +393,10 @@ impl RunView {
             Verdict::Inconc => format!(
                 "INCONCLUSIVE: the run shows neither right nor wrong{}.",
                 listed(&unclear, "; not clear in")
+            ),
+            Verdict::Fail if self.one_cause().is_some() => format!(
+                "FAIL: the supply is live, yet no line that was called ever answered: {}.",
+                self.one_cause().unwrap_or_default()
             ),
             Verdict::Fail if wrong.is_empty() => {
                 "FAIL: something is wrong outside any single call.".to_owned()
@@ -354,6 +455,20 @@ fn lines_of(plan: &Plan, steps: &[StepView]) -> Vec<Terminal> {
     lines.sort();
     lines.dedup();
     lines
+}
+
+/// Lines that nothing drives, that every call leaves alone, and that were never seen live, unclear
+/// or wrong. A line that could not be read in some call stays quiet: the call says so itself.
+fn quiet_lines(plan: &Plan, steps: &[StepView]) -> Vec<Terminal> {
+    let is_quiet = |line: &&Terminal| {
+        plan.drive(line).is_none()
+            && steps.iter().filter_map(|step| step.line(line)).all(|seen| {
+                seen.expected == Expected::Off
+                    && seen.verdict < Verdict::Fail
+                    && matches!(seen.observed, Observed::Off | Observed::NotMeasured)
+            })
+    };
+    plan.lines.iter().filter(is_quiet).cloned().collect()
 }
 
 fn changeover_of(first: &RunStarted, state: &RunState) -> Option<ChangeoverView> {

@@ -10,7 +10,7 @@ use crate::domain::plan::{Plan, PlannedStep, Target};
 use crate::domain::{Call, Expected, Observed, Verdict};
 use crate::event::{LineJudged, Rule};
 use crate::event::{Read, RunState, StepState};
-use crate::units::{DeviceName, End, Quantity, Terminal};
+use crate::units::{DeviceName, End, Microseconds, Quantity, Terminal};
 use serde::Serialize;
 use std::collections::BTreeMap;
 
@@ -64,6 +64,22 @@ impl ReadingView {
     }
 }
 
+/// A measured value with its uncertainty and where it was read; `None` for presence.
+#[must_use]
+pub fn reading_words(reading: &ReadingView) -> Option<String> {
+    let Some(ReadingValue::Number(number)) = reading.value else {
+        return None;
+    };
+    let unit = reading.quantity.unit();
+    let uncertainty = reading.u.map_or_else(String::new, |u| {
+        format!(", standard uncertainty {u:.2} {unit}")
+    });
+    Some(format!(
+        "{number:.2} {unit} by \"{}\" at the {} end{uncertainty}",
+        reading.device, reading.end
+    ))
+}
+
 /// One reading of the supply within a step.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SupplyView {
@@ -100,6 +116,12 @@ impl LineView {
     pub fn is_trouble(&self) -> bool {
         self.verdict > Verdict::Pass
     }
+
+    /// Whether nothing is said of the line: the bench could not tell, or the supply was gone.
+    #[must_use]
+    pub fn is_unread(&self) -> bool {
+        self.verdict == Verdict::Inconc && self.rule != Some(Rule::Cell)
+    }
 }
 
 /// One step.
@@ -125,6 +147,8 @@ pub struct StepView {
     pub supply: Vec<SupplyView>,
     /// What to look at; empty where nothing is wrong.
     pub look_at: Vec<String>,
+    /// From when to when it was made, its last attempt; `None` where it did not come to its end.
+    pub span: Option<(Microseconds, Microseconds)>,
 }
 
 impl StepView {
@@ -160,6 +184,7 @@ impl StepView {
                 .filter_map(|read| supply_of(read))
                 .collect(),
             look_at: Vec::new(),
+            span: made.and_then(|step| Some((step.started_us, step.finished_us?))),
         };
         view.look_at = look_at::for_step(&view, plan);
         view
@@ -171,6 +196,50 @@ impl StepView {
         self.lines
             .iter()
             .fold(self.verdict, |worst, line| worst.join(line.verdict))
+    }
+
+    /// The line of that name, where the step has it.
+    #[must_use]
+    pub fn line(&self, terminal: &Terminal) -> Option<&LineView> {
+        self.lines.iter().find(|line| line.terminal == *terminal)
+    }
+
+    /// Lines of which nothing is said, in words, by the reason for it.
+    #[must_use]
+    pub fn unread(&self) -> Vec<(&str, String)> {
+        let mut groups: Vec<(&str, Vec<&str>)> = Vec::new();
+        for line in self.lines.iter().filter(|line| line.is_unread()) {
+            let name = line.terminal.as_str();
+            match groups.iter_mut().find(|(reason, _)| *reason == line.reason) {
+                Some((_, names)) => names.push(name),
+                None => groups.push((&line.reason, vec![name])),
+            }
+        }
+        let told = |line: &&LineView| line.is_trouble() && !line.is_unread();
+        let told = self.lines.iter().filter(told).count();
+        let in_words = |names: Vec<&str>| match names.len() {
+            count if count == self.lines.len() => "every line".to_owned(),
+            count if count > 3 && count + told == self.lines.len() => "every other line".to_owned(),
+            _ => names.join(", "),
+        };
+        let groups = groups.into_iter();
+        groups
+            .map(|(reason, names)| (reason, in_words(names)))
+            .collect()
+    }
+
+    /// How it came out, in the word that tables show.
+    #[must_use]
+    pub fn result_word(&self) -> &'static str {
+        match (self.finished, self.worst()) {
+            (_, Verdict::Fail) => "FAIL",
+            (true, Verdict::Pass) => "pass",
+            (true, Verdict::Inconc) => "inconclusive",
+            (_, Verdict::Error) => "BENCH ERROR",
+            (true, Verdict::None) => "not judged",
+            (false, _) if self.attempts == 0 => "not made",
+            (false, _) => "not finished",
+        }
     }
 
     /// The supply as a whole: dead if it was ever seen dead, live if every reading was live.

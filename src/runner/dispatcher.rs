@@ -5,33 +5,21 @@
 //! the end: a second cancel stops waiting for the read-back, not the open-all, which has gone out
 //! by then.
 
-use super::measure::{Measure, ReadOrder};
+use super::ending::{End, Ending};
+use super::knowledge::Knowledge;
+use super::operator::{Answers, Given};
 use super::recorder::Recorder;
-use super::safety::Safety;
-use super::sequencer::{Knowledge, Sequencer, Stop};
+use super::sequencer::{Sequencer, Stop};
 use super::setup::{RunOutcome, RunSetup};
-use crate::domain::plan::{Plan, SensePoint, Target};
-use crate::domain::{Observed, Verdict};
-use crate::event::{
-    ChangeoverOutcome, Command, DeviceSafe, EventKind, FinishReason, MadeSafe, NextAction,
-    RunFinished, RunState, TroubleSeen,
-};
-use crate::units::{DeviceName, Terminal, Trouble};
+use crate::event::{Command, EventKind, NextAction, TroubleSeen};
+use crate::units::{DeviceName, Trouble};
 use std::any::Any;
 use std::cell::RefCell;
-use std::collections::BTreeSet;
 use std::future::poll_fn;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::pin::{Pin, pin};
 use std::task::Poll;
 use tokio::sync::mpsc;
-
-/// How the sequence ended.
-enum End {
-    Sequence(Result<(), Stop>),
-    Cancelled { at_once: bool },
-    Panicked(String),
-}
 
 /// Makes a run, from its first event to its last, and leaves every relay open.
 ///
@@ -50,7 +38,15 @@ pub async fn run(setup: RunSetup, mut commands: mpsc::Receiver<Command>) -> RunO
     let recorder = Recorder::new(journal, clock, observer);
     let knowledge = RefCell::new(Knowledge::default());
     let plan = started.plan.clone();
-    let not_proven = plan.not_proven.clone();
+    let answers = Answers::default();
+    let sequencer = Sequencer {
+        plan: &plan,
+        ports: &ports,
+        policy: &policy,
+        recorder: &recorder,
+        knowledge: &knowledge,
+        answers: &answers,
+    };
     let end = if recorder
         .record(EventKind::RunStarted(Box::new(started)))
         .is_err()
@@ -59,69 +55,14 @@ pub async fn run(setup: RunSetup, mut commands: mpsc::Receiver<Command>) -> RunO
     } else if !unopened.is_empty() {
         End::Sequence(Err(record_unopened(&recorder, &knowledge, &unopened)))
     } else {
-        let sequencer = Sequencer {
-            plan: &plan,
-            ports: &ports,
-            policy: &policy,
-            recorder: &recorder,
-            knowledge: &knowledge,
-        };
-        follow(sequencer.make_run(), &mut commands).await
+        follow(sequencer.make_run(), &mut commands, &answers).await
     };
-    let safety = Safety {
-        ports: &ports,
-        recorder: &recorder,
-        policy: &policy,
+    let ending = Ending {
+        sequencer: &sequencer,
+        end,
     };
-    let was_closed = knowledge.borrow().was_closed.clone();
-    let at_once = matches!(end, End::Cancelled { at_once: true });
-    let mut boards = open_at_end(&safety, &was_closed, &mut commands, at_once).await;
-    boards.extend(unopened_boards(&plan, &unopened));
-    let made_safe = boards.iter().all(|board| board.confirmed_open);
-    let still_live = if made_safe && !at_once && !recorder.is_lost() {
-        let measure = Measure {
-            ports: &ports,
-            recorder: &recorder,
-            policy: &policy,
-            timing: &plan.timing,
-        };
-        still_live(&measure, &plan).await
-    } else {
-        Vec::new()
-    };
-    let safe = MadeSafe {
-        devices: boards,
-        still_live: still_live.clone(),
-        supplies_live: vec![],
-    };
-    let mut lost = recorder.record(EventKind::MadeSafe(safe)).is_err();
-    let (reason, mut notes) = reason_of(&end, &recorder);
-    notes.extend(knowledge.borrow().notes.iter().cloned());
-    let verdict = final_verdict(&recorder.state(), reason, made_safe);
-    let note = notes.join("; ");
-    let finished = RunFinished {
-        verdict,
-        reason,
-        note: note.clone(),
-        not_proven,
-    };
-    lost |= recorder.record(EventKind::RunFinished(finished)).is_err();
-    lost |= recorder.end_sync().await.is_err();
-    recorder.begin_sync();
-    lost |= recorder.end_sync().await.is_err();
-    RunOutcome {
-        verdict: if lost { Verdict::Error } else { verdict },
-        reason: if lost {
-            FinishReason::JournalLost
-        } else {
-            reason
-        },
-        made_safe,
-        relay_was_closed: !knowledge.borrow().was_closed.is_empty(),
-        still_live,
-        note,
-        journal_lost: recorder.take_lost(),
-    }
+    let made_safe = ending.make_safe(&unopened, &mut commands).await;
+    ending.finish(made_safe).await
 }
 
 /// Says what could not be opened. Nothing else is done: what did open is made safe below.
@@ -148,28 +89,11 @@ fn record_unopened(
     Stop::Bench
 }
 
-/// Relay boards that could not be opened: nothing is known of their relays.
-fn unopened_boards<'a>(
-    plan: &'a Plan,
-    unopened: &'a [(DeviceName, Trouble)],
-) -> impl Iterator<Item = DeviceSafe> + 'a {
-    let drives = |device: &DeviceName| plan.drives.iter().any(|d| d.relay.device == *device);
-    unopened
-        .iter()
-        .filter(move |(device, _)| drives(device))
-        .map(|(device, trouble)| DeviceSafe {
-            device: device.clone(),
-            confirmed_open: false,
-            still_closed: Vec::new(),
-            was_closed: false,
-            trouble: trouble.to_string(),
-        })
-}
-
 /// Drives the sequence until it ends, panics or is cancelled.
 async fn follow(
     sequence: impl Future<Output = Result<(), Stop>>,
     commands: &mut mpsc::Receiver<Command>,
+    answers: &Answers,
 ) -> End {
     let mut sequence = pin!(sequence);
     let mut guarded = pin!(caught(sequence.as_mut()));
@@ -180,9 +104,15 @@ async fn follow(
             command = commands.recv(), if listening => match command {
                 Some(Command::Cancel) => return End::Cancelled { at_once: false },
                 Some(Command::CancelAtOnce) => return End::Cancelled { at_once: true },
+                Some(Command::Answer { prompt, text, via }) => {
+                    answers.put(Given { prompt, text, via });
+                }
                 // Nothing of this run waits for these.
-                Some(Command::Start | Command::Arm { .. } | Command::Answer { .. }) => {}
-                None => listening = false,
+                Some(Command::Start | Command::Arm { .. }) => {}
+                None => {
+                    answers.close();
+                    listening = false;
+                }
             },
             result = &mut guarded => return match result {
                 Ok(result) => End::Sequence(result),
@@ -212,126 +142,4 @@ fn panic_words(panic: &(dyn Any + Send)) -> String {
         .map(|text| (*text).to_owned())
         .or_else(|| panic.downcast_ref::<String>().cloned())
         .unwrap_or_else(|| "no message".to_owned())
-}
-
-/// Opens everything. A cancel at once ends the waiting after the first command has gone out; what
-/// was not read back by then is not confirmed.
-async fn open_at_end(
-    safety: &Safety<'_>,
-    was_closed: &BTreeSet<DeviceName>,
-    commands: &mut mpsc::Receiver<Command>,
-    at_once: bool,
-) -> Vec<DeviceSafe> {
-    let mut opening = pin!(safety.open_all(was_closed));
-    let mut listening = true;
-    if at_once {
-        return within_grace(safety, was_closed, opening).await;
-    }
-    loop {
-        tokio::select! {
-            biased;
-            boards = &mut opening => return boards,
-            command = commands.recv(), if listening => match command {
-                Some(Command::CancelAtOnce | Command::Cancel) => {
-                    return within_grace(safety, was_closed, opening).await;
-                }
-                Some(_) => {}
-                None => listening = false,
-            },
-        }
-    }
-}
-
-/// One second is left for a read-back once nobody wants to wait any longer.
-const GRACE: std::time::Duration = std::time::Duration::from_secs(1);
-
-async fn within_grace(
-    safety: &Safety<'_>,
-    was_closed: &BTreeSet<DeviceName>,
-    opening: Pin<&mut impl Future<Output = Vec<DeviceSafe>>>,
-) -> Vec<DeviceSafe> {
-    match tokio::time::timeout(GRACE, opening).await {
-        Ok(boards) => boards,
-        Err(_elapsed) => safety
-            .ports
-            .boards
-            .keys()
-            .map(|device| DeviceSafe {
-                device: device.clone(),
-                confirmed_open: false,
-                still_closed: Vec::new(),
-                was_closed: was_closed.contains(device),
-                trouble: "stopped at once: open-all was sent, its read-back was not awaited"
-                    .to_owned(),
-            })
-            .collect(),
-    }
-}
-
-/// Lines that are live with every relay open. A trouble while looking leaves it unsaid: the lines
-/// were read after each step as well.
-async fn still_live(measure: &Measure<'_>, plan: &Plan) -> Vec<Terminal> {
-    let points: Vec<&SensePoint> = plan
-        .sense_points
-        .iter()
-        .filter(|p| matches!(p.target, Target::Line(_)))
-        .collect();
-    let should_be_live = vec![false; points.len()];
-    let order = ReadOrder {
-        points,
-        should_be_live,
-        stop_when_live: false,
-    };
-    let Ok(readings) = measure.read(&order).await else {
-        return Vec::new();
-    };
-    let mut live: Vec<Terminal> = readings
-        .into_iter()
-        .filter(|reading| reading.state == Observed::On)
-        .filter_map(|reading| match reading.point.target {
-            Target::Line(line) => Some(line),
-            Target::Supply(_) | Target::Pair(..) => None,
-        })
-        .collect();
-    live.sort();
-    live.dedup();
-    live
-}
-
-fn reason_of(end: &End, recorder: &Recorder) -> (FinishReason, Vec<String>) {
-    if recorder.is_lost() {
-        return (FinishReason::JournalLost, Vec::new());
-    }
-    match end {
-        End::Sequence(Ok(())) => (FinishReason::Complete, Vec::new()),
-        End::Sequence(Err(Stop::Unrecorded)) => (FinishReason::JournalLost, Vec::new()),
-        End::Sequence(Err(Stop::Bench)) => (FinishReason::BenchError, Vec::new()),
-        End::Cancelled { .. } => (FinishReason::Cancelled, vec!["cancelled".to_owned()]),
-        End::Panicked(words) => (
-            FinishReason::Panicked,
-            vec![format!("the program failed: {words}")],
-        ),
-    }
-}
-
-fn final_verdict(state: &RunState, reason: FinishReason, made_safe: bool) -> Verdict {
-    let steps = state.steps.iter().filter_map(|step| step.verdict);
-    let joined = steps.fold(Verdict::None, Verdict::join);
-    let changeover = match state.changeover.as_ref().map(|judged| judged.outcome) {
-        None | Some(ChangeoverOutcome::NotShown) => Verdict::None,
-        Some(ChangeoverOutcome::Follows) => Verdict::Pass,
-        Some(
-            ChangeoverOutcome::Inverted | ChangeoverOutcome::StuckOn | ChangeoverOutcome::StuckOff,
-        ) => Verdict::Fail,
-    };
-    let judged = joined.join(changeover);
-    match reason {
-        _ if !made_safe => Verdict::Error,
-        FinishReason::Complete if judged == Verdict::None => Verdict::Inconc,
-        FinishReason::Complete => judged,
-        FinishReason::Cancelled => judged.join(Verdict::Inconc),
-        FinishReason::BenchError | FinishReason::JournalLost | FinishReason::Panicked => {
-            Verdict::Error
-        }
-    }
 }

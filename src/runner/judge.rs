@@ -5,6 +5,7 @@
 //! for the verdict's order [`crate::domain::Verdict`].
 
 use super::measure::PointReading;
+use crate::domain::measurement::Bands;
 use crate::domain::plan::{Plan, PlannedStep, Target};
 use crate::domain::profile::Changeover;
 use crate::domain::{Call, Cell, Expected, Observed, Verdict, judge_cell};
@@ -45,29 +46,52 @@ fn line_readings<'a>(
 
 /// Judges every line of a step.
 pub(super) fn judge_lines(
+    plan: &Plan,
     step: &PlannedStep,
     readings: &[PointReading],
     supply: SupplyKnown,
 ) -> Vec<LineJudged> {
     step.cells
         .iter()
-        .map(|(line, cell)| judge_line(step, (line, cell), readings, supply))
+        .map(|(line, cell)| judge_line((plan, step), (line, cell), readings, supply))
         .collect()
 }
 
+/// The worst verdict of the line's readings, with its reason where it is not plain; a line without
+/// a reading was not measured.
+pub(super) fn line_verdict(
+    bands: &Bands,
+    expected: Expected,
+    readings: &[PointReading],
+    line: &Terminal,
+) -> (Verdict, &'static str) {
+    line_readings(readings, line)
+        .map(|reading| reading.judge(expected, bands))
+        .max_by_key(|(verdict, _)| *verdict)
+        .unwrap_or_else(|| (judge_cell(expected, Observed::NotMeasured), ""))
+}
+
 fn judge_line(
-    step: &PlannedStep,
+    (plan, step): (&Plan, &PlannedStep),
     (line, cell): (&Terminal, &Cell),
     readings: &[PointReading],
     supply: SupplyKnown,
 ) -> LineJudged {
     let state = observed(readings, line);
-    let mut verdict = line_readings(readings, line)
-        .map(|reading| judge_cell(cell.expected, reading.state))
-        .max()
-        .unwrap_or_else(|| judge_cell(cell.expected, Observed::NotMeasured));
+    let (mut verdict, doubt) = line_verdict(&plan.bands, cell.expected, readings, line);
     let mut rule = Rule::Cell;
     let mut reason = cell_reason(step, (line, cell), readings);
+    if !doubt.is_empty() {
+        write!(reason, "; {doubt}").expect("writing to a string cannot fail");
+    }
+    if let Some(why) = plan.unreliable.get(line)
+        && matches!(verdict, Verdict::Pass | Verdict::Fail)
+        && cell.expected != Expected::Either
+    {
+        verdict = Verdict::Inconc;
+        rule = Rule::BenchTrouble;
+        reason.clone_from(why);
+    }
     let looks_dead = cell.expected == Expected::On && state == Observed::Off;
     if verdict == Verdict::Fail && looks_dead {
         let doubt = match supply {
@@ -119,6 +143,15 @@ fn cell_reason(
             write!(
                 text,
                 "; the input follows the mains (live in {live} of {samples} samples)"
+            )
+            .expect("writing to a string cannot fail");
+        }
+        if let Some(volts) = &reading.volts {
+            let (value, u) = (volts.volts.0, volts.u.0 * 2.0);
+            write!(
+                text,
+                "; {value:.2} V +- {u:.2} V at the {} end",
+                reading.point.end
             )
             .expect("writing to a string cannot fail");
         }

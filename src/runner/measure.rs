@@ -1,4 +1,4 @@
-//! Requests that are tried again by kind, and inputs that are sampled.
+//! Reading points: inputs that are sampled, meters, and what a person sees.
 //!
 //! An unfiltered optocoupler input on alternating voltage follows each half cycle, so one reading
 //! proves nothing (common practice, no source): inputs are read several times over at least three
@@ -9,35 +9,18 @@
 //! Place in the data's path: between the ports and the judgement. A link's trouble is recorded and
 //! tried again or handed up; it never becomes a state of a line.
 
-use super::recorder::{Recorder, Unrecorded};
-use super::setup::{Policy, Ports};
-use crate::domain::Observed;
+use super::operator::Operator;
+use super::recorder::Recorder;
+use super::relays::Relays;
+use super::requests::{Halt, Requests};
+use super::setup::Ports;
 use crate::domain::bench_map::{BenchTiming, SenseMeans};
-use crate::domain::plan::SensePoint;
-use crate::event::{EventKind, NextAction, Read, ReadResult, TroubleSeen};
-use crate::port::LocalFuture;
-use crate::units::{DeviceName, Microseconds, Trouble, TroubleKind};
+use crate::domain::measurement::{Bands, MeasuredVolts, judge_volts};
+use crate::domain::plan::{Plan, SensePoint, Target};
+use crate::domain::{Call, Expected, Observed, Question, Understood, Verdict, judge_cell};
+use crate::event::{EventKind, Read, ReadResult};
+use crate::units::{DeviceName, End, Microseconds, Terminal};
 use std::collections::BTreeMap;
-
-/// Why a step cannot go on.
-#[derive(Debug)]
-pub(super) enum Halt {
-    /// The journal is gone.
-    Unrecorded,
-    /// A device did not answer rightly within its tries.
-    Lost {
-        /// The device.
-        device: DeviceName,
-        /// The last trouble.
-        trouble: Trouble,
-    },
-}
-
-impl From<Unrecorded> for Halt {
-    fn from(_: Unrecorded) -> Self {
-        Self::Unrecorded
-    }
-}
 
 /// One point with what was read there.
 #[derive(Debug, Clone)]
@@ -52,6 +35,21 @@ pub(super) struct PointReading {
     pub(super) live: u8,
     /// Samples taken.
     pub(super) samples: u8,
+    /// The voltage, where a meter read one.
+    pub(super) volts: Option<MeasuredVolts>,
+}
+
+impl PointReading {
+    /// The verdict of this reading alone, with the reason where it is not plain.
+    pub(super) fn judge(&self, expected: Expected, bands: &Bands) -> (Verdict, &'static str) {
+        match (&self.volts, &self.point.means) {
+            (Some(volts), _) => judge_volts(expected, volts, bands),
+            (None, SenseMeans::Meter { .. }) if expected != Expected::Either => {
+                (Verdict::Inconc, "the meter gave no number")
+            }
+            _ => (judge_cell(expected, self.state), ""),
+        }
+    }
 }
 
 /// What to read, and when enough was read.
@@ -63,68 +61,113 @@ pub(super) struct ReadOrder<'a> {
     pub(super) should_be_live: Vec<bool>,
     /// Stop as soon as every point has been live once.
     pub(super) stop_when_live: bool,
+    /// The call under way, for what a person is asked.
+    pub(super) call: Option<&'a Call>,
 }
 
-/// Reads points and tries requests again.
+/// Reads points.
+#[derive(Clone, Copy)]
 pub(super) struct Measure<'a> {
     pub(super) ports: &'a Ports,
     pub(super) recorder: &'a Recorder,
-    pub(super) policy: &'a Policy,
+    pub(super) relays: Relays<'a>,
+    pub(super) operator: Operator<'a>,
+    pub(super) plan: &'a Plan,
     pub(super) timing: &'a BenchTiming,
 }
 
 /// The most samples that one reading may hold.
 const MOST_SAMPLES: u8 = 96;
 
-impl Measure<'_> {
-    /// Makes one request, again where its kind of trouble allows it.
-    pub(super) async fn request<'p, T>(
-        &self,
-        device: &DeviceName,
-        request: impl Fn() -> LocalFuture<'p, Result<T, Trouble>>,
-    ) -> Result<T, Halt> {
-        let mut attempt = 1;
-        loop {
-            let trouble = match request().await {
-                Ok(answer) => return Ok(answer),
-                Err(trouble) => trouble,
-            };
-            let again = is_worth_retrying(trouble.kind) && attempt < self.policy.request_tries;
-            let next = match trouble.kind {
-                TroubleKind::Disconnected => NextAction::Reopen,
-                _ if again => NextAction::Retry,
-                _ => NextAction::GiveUpStep,
-            };
-            self.record_trouble(device, &trouble, attempt, next)?;
-            if !again {
-                return Err(Halt::Lost {
-                    device: device.clone(),
-                    trouble,
-                });
-            }
-            attempt += 1;
-        }
+impl<'a> Measure<'a> {
+    pub(super) fn requests(&self) -> Requests<'a> {
+        self.relays.requests()
     }
 
-    /// Records one trouble.
-    pub(super) fn record_trouble(
-        &self,
-        device: &DeviceName,
-        trouble: &Trouble,
-        attempt: u32,
-        next: NextAction,
-    ) -> Result<(), Unrecorded> {
-        let (device, trouble) = (device.clone(), trouble.clone());
-        self.recorder.record(EventKind::Trouble(TroubleSeen {
-            device,
-            trouble,
-            attempt,
-            next,
-        }))
-    }
-
-    /// Samples every point, records one reading for each, and returns them in order.
+    /// Reads every point, records one reading for each, and returns them in the order's order.
     pub(super) async fn read(&self, order: &ReadOrder<'_>) -> Result<Vec<PointReading>, Halt> {
+        let mut readings: Vec<Option<PointReading>> = order.points.iter().map(|_| None).collect();
+        let by_input = |point: &SensePoint| matches!(point.means, SenseMeans::Input { .. });
+        let (inputs, others): (Vec<usize>, Vec<usize>) =
+            (0..order.points.len()).partition(|at| by_input(order.points[*at]));
+        if !inputs.is_empty() {
+            let sampled = ReadOrder {
+                points: inputs.iter().map(|at| order.points[*at]).collect(),
+                should_be_live: inputs.iter().map(|at| order.should_be_live[*at]).collect(),
+                ..*order
+            };
+            for (at, reading) in inputs.iter().zip(self.sample(&sampled).await?) {
+                readings[*at] = Some(reading);
+            }
+        }
+        for at in &others {
+            if matches!(order.points[*at].means, SenseMeans::Meter { .. }) {
+                readings[*at] = Some(self.read_meter(order.points[*at]).await?);
+            }
+        }
+        self.ask_for_the_rest(order, &mut readings).await?;
+        Ok(readings.into_iter().flatten().collect())
+    }
+
+    /// What a person sees: one question for all such lines of an end.
+    async fn ask_for_the_rest(
+        &self,
+        order: &ReadOrder<'_>,
+        readings: &mut [Option<PointReading>],
+    ) -> Result<(), Halt> {
+        for end in [End::Controller, End::Equipment] {
+            let seen_by_a_person =
+                |point: &SensePoint| point.means == SenseMeans::Operator && point.end == end;
+            let asked: Vec<(usize, Terminal)> = order
+                .points
+                .iter()
+                .enumerate()
+                .filter(|(_, point)| seen_by_a_person(point))
+                .map(|(at, point)| (at, terminal_of(&point.target)))
+                .collect();
+            if asked.is_empty() {
+                continue;
+            }
+            let question = Question::Observe {
+                call: order.call.cloned().unwrap_or(Call::Idle),
+                lines: asked.iter().map(|(_, line)| line.clone()).collect(),
+                end,
+            };
+            let from_us = self.recorder.now();
+            let Understood::Live(live) = self.operator.ask(&question).await? else {
+                unreachable!("an observation is answered with lines")
+            };
+            for (at, line) in asked {
+                let on = live.contains(&line);
+                readings[at] = Some(self.record_observation(order.points[at], on, from_us)?);
+            }
+        }
+        Ok(())
+    }
+
+    fn record_observation(
+        &self,
+        point: &SensePoint,
+        on: bool,
+        from_us: Microseconds,
+    ) -> Result<PointReading, Halt> {
+        let tally = Tally {
+            live: vec![u8::from(on)],
+            samples: 1,
+        };
+        let points = vec![point];
+        let order = ReadOrder {
+            points,
+            should_be_live: vec![false],
+            stop_when_live: false,
+            call: None,
+        };
+        let mut readings = self.record_readings(&order, &tally, (from_us, self.recorder.now()))?;
+        Ok(readings.pop().expect("one point gives one reading"))
+    }
+
+    /// Samples digital inputs.
+    async fn sample(&self, order: &ReadOrder<'_>) -> Result<Vec<PointReading>, Halt> {
         let devices = input_devices(&order.points);
         let mut tally = Tally::new(order.points.len());
         let from_us = self.recorder.now();
@@ -134,7 +177,10 @@ impl Measure<'_> {
             let mut seen = BTreeMap::new();
             for device in &devices {
                 let inputs = &self.ports.inputs[*device];
-                let states = self.request(device, || inputs.read_inputs()).await?;
+                let states = self
+                    .requests()
+                    .make(device, || inputs.read_inputs())
+                    .await?;
                 seen.insert(*device, states);
             }
             tally.take(&order.points, &seen);
@@ -142,22 +188,15 @@ impl Measure<'_> {
                 break;
             }
         }
-        let to_us = self.recorder.now();
-        self.record_readings(order, &tally, (from_us, to_us))
+        self.record_readings(order, &tally, (from_us, self.recorder.now()))
     }
 
-    /// Waits for the next sample's moment: whole half cycles apart, plus a share of one, so that
-    /// the samples of one window are spread evenly over the half cycle.
+    /// Waits for the next sample's moment.
     async fn wait_for_phase(&self, from: Microseconds, sample: u8) {
-        let half_cycle_us = 500_000 / u64::from(self.timing.mains_hertz.max(1));
-        let samples = u64::from(self.timing.samples.max(1));
-        // Three cycles are six half cycles; a window of n samples has n - 1 gaps.
-        let whole = 6_u64.div_ceil(samples.saturating_sub(1).max(1)).max(1);
-        let gap_us = whole * half_cycle_us + half_cycle_us / samples;
-        let due = from.0 + u64::from(sample) * gap_us;
-        let now = self.recorder.now().0;
+        let now = self.recorder.now();
+        let due = sample_moment(self.timing, from, sample, now);
         if due > now {
-            tokio::time::sleep(Microseconds(due - now).duration()).await;
+            tokio::time::sleep(Microseconds(due.0 - now.0).duration()).await;
         }
     }
 
@@ -180,6 +219,7 @@ impl Measure<'_> {
                 state,
                 live: *live,
                 samples: tally.samples,
+                volts: None,
             };
             self.recorder.record(EventKind::Read(Read {
                 id: reading.id,
@@ -196,7 +236,7 @@ impl Measure<'_> {
                 u: None,
                 dof: None,
                 n: tally.samples,
-                device: input_of(point).0.clone(),
+                device: device_of(point),
                 range: None,
                 load_ohms: None,
                 unpowered: false,
@@ -207,6 +247,27 @@ impl Measure<'_> {
         }
         Ok(readings)
     }
+}
+
+/// When this sample of a window is taken: whole half cycles after the one before, plus a share of
+/// one, so that the samples of one window are spread evenly over the half cycle. Where the link is
+/// slower than that, it is the next moment with the same place in the half cycle: readings that
+/// follow each other as the wire allows may hit the same place each time (at 9600 baud one takes
+/// 25.2 ms, and three half cycles of 60 hertz 25.0), and a live input would look dead.
+fn sample_moment(
+    timing: &BenchTiming,
+    from: Microseconds,
+    sample: u8,
+    now: Microseconds,
+) -> Microseconds {
+    let half_cycle_us = 500_000 / u64::from(timing.mains_hertz.max(1));
+    let samples = u64::from(timing.samples.max(1));
+    // Three cycles are six half cycles; a window of n samples has n - 1 gaps.
+    let whole = 6_u64.div_ceil(samples.saturating_sub(1).max(1)).max(1);
+    let gap_us = whole * half_cycle_us + half_cycle_us / samples;
+    let due = from.0 + u64::from(sample) * gap_us;
+    let late_half_cycles = now.0.saturating_sub(due).div_ceil(half_cycle_us);
+    Microseconds(due + late_half_cycles * half_cycle_us)
 }
 
 /// Samples so far.
@@ -245,7 +306,7 @@ fn input_of(point: &SensePoint) -> (&DeviceName, u16) {
     match &point.means {
         SenseMeans::Input { device, input } => (device, input.0),
         SenseMeans::Meter { .. } | SenseMeans::Operator => {
-            unreachable!("the plan holds digital inputs only")
+            unreachable!("only digital inputs are sampled")
         }
     }
 }
@@ -257,21 +318,54 @@ fn input_devices<'a>(points: &[&'a SensePoint]) -> Vec<&'a DeviceName> {
     devices
 }
 
-/// Whether asking again may help. A refusal may be a passing one (Modbus exceptions 4 to 6), so it
-/// is tried again like a damaged reply.
-fn is_worth_retrying(kind: TroubleKind) -> bool {
-    match kind {
-        TroubleKind::Timeout
-        | TroubleKind::Corrupt
-        | TroubleKind::Mismatched
-        | TroubleKind::Echoed
-        | TroubleKind::Refused
-        | TroubleKind::Busy
-        | TroubleKind::ReadBackDiffers
-        | TroubleKind::Superseded => true,
-        TroubleKind::Disconnected
-        | TroubleKind::Missing
-        | TroubleKind::NotPermitted
-        | TroubleKind::InUse => false,
+/// What a reading is recorded under; a person's name is no device's.
+fn device_of(point: &SensePoint) -> DeviceName {
+    match &point.means {
+        SenseMeans::Input { device, .. } | SenseMeans::Meter { device, .. } => device.clone(),
+        SenseMeans::Operator => DeviceName::new("operator").expect("a good name"),
+    }
+}
+
+fn terminal_of(target: &Target) -> Terminal {
+    match target {
+        Target::Line(line) | Target::Pair(line, _) => line.clone(),
+        Target::Supply(rail) => rail.terminal(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The moments of a window of four at 60 hertz, where each reading takes so long.
+    fn moments(reading_us: u64) -> Vec<u64> {
+        let timing = BenchTiming {
+            samples: 4,
+            ..BenchTiming::default()
+        };
+        let from = Microseconds(1_000_000);
+        let mut now = from;
+        let mut moments = Vec::new();
+        for sample in 0..4 {
+            let at = sample_moment(&timing, from, sample, now);
+            assert!(at >= now, "a sample is not taken in the past");
+            moments.push(at.0 - from.0);
+            now = Microseconds(at.0 + reading_us);
+        }
+        moments
+    }
+
+    #[test]
+    fn samples_are_two_and_a_quarter_half_cycles_apart() {
+        // A half cycle of 60 hertz is 8333 us; 2.25 of them are 18,749.
+        assert_eq!(moments(5_000), [0, 18_749, 37_498, 56_247]);
+    }
+
+    #[test]
+    fn readings_as_long_as_three_half_cycles_do_not_meet_the_same_place_each_time() {
+        // 3.25 half cycles are the first that hold 24,999 us and end a quarter further on.
+        assert_eq!(moments(24_999), [0, 27_082, 54_164, 81_246]);
+        let places: Vec<u64> = moments(24_999).iter().map(|at| at % 8_333).collect();
+        assert_eq!(places, [0, 2_083, 4_166, 6_249]);
     }
 }

@@ -6,13 +6,23 @@
 //! opens nothing.
 //!
 //! Parts: `dispatcher` (one biased select loop over commands and the sequence), `sequencer` (start,
-//! steps, changeover), `step` (one call), `measure` (sampling, retries by kind), `judge` (pure),
-//! `safety` (open-all first and last), `recorder` (events out).
+//! steps, changeover), `step` (one call), `controller` (a room controller's own pattern), `measure`
+//! and `meter` (inputs, meters, what a person sees), `judge` (pure), `relays` (set and read back),
+//! `requests` (tries by kind of trouble), `operator` (questions), `safety` (open-all first and
+//! last), `ending` (what follows however the sequence ended), `knowledge` (what outlives the
+//! sequence), `recorder` (events out).
 
+mod controller;
 mod dispatcher;
+mod ending;
 mod judge;
+mod knowledge;
 mod measure;
+mod meter;
+mod operator;
 mod recorder;
+mod relays;
+mod requests;
 mod safety;
 mod sequencer;
 mod setup;

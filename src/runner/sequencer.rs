@@ -5,31 +5,21 @@
 //! depends on it.
 
 use super::judge;
-use super::measure::Halt;
+use super::knowledge::Knowledge;
+use super::measure::Measure;
+use super::operator::{Answers, Operator};
 use super::recorder::{Recorder, Unrecorded};
+use super::relays::Relays;
+use super::requests::{Halt, Lost};
 use super::safety::{Safety, closed_relays};
 use super::setup::{Policy, Ports};
 use crate::domain::plan::Plan;
 use crate::domain::{Expected, Observed, Verdict};
 use crate::event::{EventKind, LineJudged, NextAction, Rule, StepFinished, Waiting, WaitingFor};
-use crate::units::{CoilAddress, DeviceName, Microseconds, Terminal, Trouble, TroubleKind};
+use crate::port::Identity;
+use crate::units::{CoilAddress, DeviceName, Microseconds, Trouble, TroubleKind};
 use std::cell::RefCell;
-use std::collections::{BTreeMap, BTreeSet};
-
-/// What must outlive the sequence.
-#[derive(Debug, Default)]
-pub(super) struct Knowledge {
-    /// Boards of which this run closed a relay, or found one closed.
-    pub(super) was_closed: BTreeSet<DeviceName>,
-    /// Relays closed now, as meant, in the order of closing.
-    pub(super) closed: BTreeMap<DeviceName, Vec<CoilAddress>>,
-    /// Lines that are not driven again, with the reason.
-    pub(super) barred: BTreeMap<Terminal, String>,
-    /// Whether any line has been live in this run.
-    pub(super) anything_live: bool,
-    /// What is to be said of the run as a whole.
-    pub(super) notes: Vec<String>,
-}
+use std::collections::BTreeMap;
 
 /// Why the sequence ends before its last step.
 #[derive(Debug)]
@@ -53,9 +43,18 @@ pub(super) struct Sequencer<'a> {
     pub(super) policy: &'a Policy,
     pub(super) recorder: &'a Recorder,
     pub(super) knowledge: &'a RefCell<Knowledge>,
+    pub(super) answers: &'a Answers,
 }
 
-impl Sequencer<'_> {
+/// What was recovered from.
+pub(super) struct Recovered {
+    /// In words.
+    pub(super) words: String,
+    /// Whether trying again may help.
+    pub(super) again: bool,
+}
+
+impl<'a> Sequencer<'a> {
     /// Makes the whole run, all but its first and last events.
     pub(super) async fn make_run(&self) -> Result<(), Stop> {
         self.open_first().await?;
@@ -73,6 +72,42 @@ impl Sequencer<'_> {
         Ok(())
     }
 
+    pub(super) fn relays(&self) -> Relays<'a> {
+        Relays {
+            ports: self.ports,
+            recorder: self.recorder,
+            policy: self.policy,
+            knowledge: self.knowledge,
+        }
+    }
+
+    pub(super) fn safety(&self) -> Safety<'a> {
+        Safety {
+            ports: self.ports,
+            recorder: self.recorder,
+            policy: self.policy,
+        }
+    }
+
+    pub(super) fn operator(&self) -> Operator<'a> {
+        Operator {
+            recorder: self.recorder,
+            policy: self.policy,
+            answers: self.answers,
+        }
+    }
+
+    pub(super) fn measure(&self) -> Measure<'a> {
+        Measure {
+            ports: self.ports,
+            recorder: self.recorder,
+            relays: self.relays(),
+            operator: self.operator(),
+            plan: self.plan,
+            timing: &self.plan.timing,
+        }
+    }
+
     pub(super) fn record(&self, kind: EventKind) -> Result<(), Unrecorded> {
         self.recorder.record(kind)
     }
@@ -84,7 +119,9 @@ impl Sequencer<'_> {
                 Ok(states) => self.note_found(device, &closed_relays(&states)),
                 Err(trouble) => {
                     let next = NextAction::OpenAllAgain;
-                    self.measure().record_trouble(device, &trouble, 1, next)?;
+                    self.relays()
+                        .requests()
+                        .record_trouble(device, &trouble, 1, next)?;
                 }
             }
         }
@@ -109,12 +146,7 @@ impl Sequencer<'_> {
     /// Opens every relay of every board; a board that does not confirm it ends the run.
     pub(super) async fn open_everything(&self) -> Result<(), Halt> {
         let was_closed = self.knowledge.borrow().was_closed.clone();
-        let safety = Safety {
-            ports: self.ports,
-            recorder: self.recorder,
-            policy: self.policy,
-        };
-        let boards = safety.open_all(&was_closed).await;
+        let boards = self.safety().open_all(&was_closed).await;
         if self.recorder.is_lost() {
             return Err(Halt::Unrecorded);
         }
@@ -127,10 +159,7 @@ impl Sequencer<'_> {
                     request: String::new(),
                     reply: String::new(),
                 };
-                return Err(Halt::Lost {
-                    device: board.device,
-                    trouble,
-                });
+                return Err(Halt::lost(&board.device, trouble));
             }
             self.knowledge.borrow_mut().note_open(&board.device);
         }
@@ -140,7 +169,12 @@ impl Sequencer<'_> {
     fn stopped_by(&self, halt: &Halt) -> Stop {
         match halt {
             Halt::Unrecorded => Stop::Unrecorded,
-            Halt::Lost { device, trouble } => {
+            Halt::NoAnswer(words) => {
+                self.knowledge.borrow_mut().notes.push(words.clone());
+                Stop::Bench
+            }
+            Halt::Lost(lost) => {
+                let Lost { device, trouble } = lost.as_ref();
                 self.knowledge
                     .borrow_mut()
                     .notes
@@ -150,57 +184,83 @@ impl Sequencer<'_> {
         }
     }
 
-    /// Asks every device who it is, and sets the watchdogs.
+    /// Asks every device who it is, and sets the watchdogs; again where a port was lost meanwhile.
     async fn identify(&self) -> Result<(), Stop> {
-        let measure = self.measure();
-        for (device, board) in &self.ports.boards {
-            let identity = measure.request(device, || board.identify()).await;
-            let identity = identity.map_err(|halt| self.stopped_by(&halt))?;
-            self.record_identity(device, identity)?;
-            if board.watchdog().is_some() {
-                let armed = measure.request(device, || board.arm_watchdog()).await;
-                armed.map_err(|halt| self.stopped_by(&halt))?;
+        let mut identities = BTreeMap::new();
+        for attempt in 1.. {
+            match self.identify_once(&mut identities).await {
+                Ok(()) => break,
+                Err(halt) => {
+                    let is_last = attempt >= self.policy.step_attempts;
+                    let gone = matches!(&halt, Halt::Lost(lost)
+                        if lost.trouble.kind == TroubleKind::Disconnected);
+                    if is_last || !gone {
+                        return Err(self.stopped_by(&halt));
+                    }
+                    self.recover(halt).await?;
+                }
             }
         }
-        for (device, inputs) in &self.ports.inputs {
-            let states = measure.request(device, || inputs.read_inputs()).await;
-            let count = states.map_err(|halt| self.stopped_by(&halt))?.len();
-            if !self.ports.boards.contains_key(device) {
-                let text = format!("answers with {count} digital inputs");
-                let identity = crate::port::Identity {
-                    text,
-                    calibration_due: None,
-                };
-                self.record_identity(device, identity)?;
-            }
+        for (device, identity) in identities {
+            self.record(EventKind::DeviceIdentified {
+                device,
+                identity: identity.text,
+                calibration_due: identity.calibration_due,
+            })?;
         }
         Ok(())
     }
 
-    fn record_identity(
+    async fn identify_once(
         &self,
-        device: &DeviceName,
-        identity: crate::port::Identity,
-    ) -> Result<(), Unrecorded> {
-        self.record(EventKind::DeviceIdentified {
-            device: device.clone(),
-            identity: identity.text,
-            calibration_due: identity.calibration_due,
-        })
+        identities: &mut BTreeMap<DeviceName, Identity>,
+    ) -> Result<(), Halt> {
+        let requests = self.relays().requests();
+        for (device, board) in &self.ports.boards {
+            let identity = requests.make(device, || board.identify()).await?;
+            identities.insert(device.clone(), identity);
+            if board.watchdog().is_some() {
+                requests.make(device, || board.arm_watchdog()).await?;
+            }
+        }
+        for (device, inputs) in &self.ports.inputs {
+            let count = requests.make(device, || inputs.read_inputs()).await?.len();
+            let text = format!("answers with {count} digital inputs");
+            let identity = Identity {
+                text,
+                calibration_due: None,
+            };
+            identities.entry(device.clone()).or_insert(identity);
+        }
+        for (device, meter) in &self.ports.meters {
+            let identity = requests.make(device, || meter.identify()).await?;
+            identities.insert(device.clone(), identity);
+        }
+        Ok(())
     }
 
     /// After a link's trouble: finds the port again where it is gone, and opens everything. Returns
     /// what was lost, so that the step can say it; stops the run where the bench stays lost.
-    pub(super) async fn recover(&self, halt: Halt) -> Result<(DeviceName, Trouble), Stop> {
-        let (device, trouble) = match halt {
+    pub(super) async fn recover(&self, halt: Halt) -> Result<Recovered, Stop> {
+        let recovered = match halt {
             Halt::Unrecorded => return Err(Stop::Unrecorded),
-            Halt::Lost { device, trouble } => (device, trouble),
+            Halt::NoAnswer(words) => Recovered {
+                words,
+                again: false,
+            },
+            Halt::Lost(lost) => {
+                let Lost { device, trouble } = *lost;
+                if trouble.kind == TroubleKind::Disconnected {
+                    self.reopen(&device, &trouble).await?;
+                }
+                Recovered {
+                    words: format!("{device}: {trouble}"),
+                    again: true,
+                }
+            }
         };
-        if trouble.kind == TroubleKind::Disconnected {
-            self.reopen(&device, &trouble).await?;
-        }
         match self.open_everything().await {
-            Ok(()) => Ok((device, trouble)),
+            Ok(()) => Ok(recovered),
             Err(halt) => Err(self.stopped_by(&halt)),
         }
     }
@@ -222,12 +282,10 @@ impl Sequencer<'_> {
             }
             tokio::time::sleep(self.policy.replug_interval.duration()).await;
         }
-        self.measure()
+        self.relays()
+            .requests()
             .record_trouble(device, &last, 1, NextAction::Stop)?;
-        Err(self.stopped_by(&Halt::Lost {
-            device: device.clone(),
-            trouble: last,
-        }))
+        Err(self.stopped_by(&Halt::lost(device, last)))
     }
 
     /// Where the supply is not sensed, a dead line was inconclusive while nothing had been live.

@@ -36,6 +36,10 @@ pub struct Policy {
     pub replug: Milliseconds,
     /// How often it is looked for.
     pub replug_interval: Milliseconds,
+    /// How long a person may stay silent before the call is released.
+    pub operator_silence: Milliseconds,
+    /// How often a person is asked again after an answer that is none.
+    pub operator_tries: u32,
 }
 
 impl Default for Policy {
@@ -47,6 +51,8 @@ impl Default for Policy {
             step_attempts: 3,
             replug: Milliseconds(15_000),
             replug_interval: Milliseconds(1_000),
+            operator_silence: Milliseconds(180_000),
+            operator_tries: 5,
         }
     }
 }

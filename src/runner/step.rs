@@ -1,27 +1,23 @@
-//! One call: close, read back, settle, read, judge, release, check the release.
+//! One call: set, read back, settle, read, judge, release, check the release.
 //!
 //! Place in the data's path: the sequencer makes steps in the plan's order. A step is made again
 //! after a link's trouble, from open relays; what has been judged stays judged. Relays close one by
 //! one, and the supply is read after each: where it collapses, everything opens and the line is not
-//! driven again in this run.
+//! driven again in this run. How a room controller's own pattern is waited for is `controller`'s.
 
 use super::judge;
-use super::measure::{Halt, Measure, PointReading, ReadOrder};
+use super::measure::{PointReading, ReadOrder};
 use super::recorder::Unrecorded;
-use super::safety::closed_relays;
-use super::sequencer::{Knowledge, Sequencer, Stop};
+use super::requests::Halt;
+use super::sequencer::{Sequencer, Stop};
 use super::supply::{SupplyPoints, SupplyReading, read_supply};
-use crate::domain::plan::{PlannedDrive, PlannedStep, SensePoint, Target};
-use crate::domain::{Expected, Observed, Verdict};
+use crate::domain::bench_map::UnderTest;
+use crate::domain::plan::{MadeBy, PlannedDrive, PlannedStep, SensePoint, Target};
+use crate::domain::{Expected, Observed, Question, Verdict};
 use crate::event::{
-    EventKind, LineJudged, NextAction, RelayReason, RelaysSet, Rule, StepFinished, StepStarted,
-    Waiting, WaitingFor,
+    EventKind, LineJudged, RelayReason, Rule, StepFinished, StepStarted, Waiting, WaitingFor,
 };
-use crate::port::RelayBoard;
-use crate::units::{
-    CoilAddress, DeviceName, Microseconds, Milliseconds, Terminal, Trouble, TroubleKind,
-};
-use std::collections::BTreeSet;
+use crate::units::{Microseconds, Milliseconds, Terminal};
 
 /// What one attempt at driving and reading came to.
 enum Driven {
@@ -40,29 +36,21 @@ impl Sequencer<'_> {
     /// Makes one step and records everything about it.
     pub(super) async fn make_step(&self, step: &PlannedStep) -> Result<(), Stop> {
         if let Some((line, why)) = self.barred_line(step) {
-            self.record(EventKind::StepStarted(StepStarted {
-                step: step.number,
-                attempt: 1,
-                intended: Vec::new(),
-            }))?;
+            self.begin_step(step, 1, Vec::new())?;
             let note = format!("not made: {line} is not driven again in this run, {why}");
             return Ok(self.finish_unmade(step, Rule::Supply, &note)?);
         }
         let mut attempt = 0;
         let driven = loop {
             attempt += 1;
-            self.record(EventKind::StepStarted(StepStarted {
-                step: step.number,
-                attempt,
-                intended: step.drive.clone(),
-            }))?;
-            match self.drive_and_read(step).await {
+            self.begin_step(step, attempt, step.drive.clone())?;
+            match self.while_feeding(self.drive_and_read(step)).await {
                 Ok(driven) => break driven,
                 Err(halt) => {
-                    let (device, trouble) = self.recover(halt).await?;
-                    if attempt >= self.policy.step_attempts {
-                        let note =
-                            format!("given up after {attempt} attempts: {device}: {trouble}");
+                    let recovered = self.recover(halt).await?;
+                    if !recovered.again || attempt >= self.policy.step_attempts {
+                        let words = recovered.words;
+                        let note = format!("given up after {}: {words}", attempts(attempt));
                         return Ok(self.finish_unmade(step, Rule::BenchTrouble, &note)?);
                     }
                 }
@@ -79,6 +67,20 @@ impl Sequencer<'_> {
                 Ok(self.finish_collapsed(step, &line, recovered)?)
             }
         }
+    }
+
+    fn begin_step(
+        &self,
+        step: &PlannedStep,
+        attempt: u32,
+        intended: Vec<Terminal>,
+    ) -> Result<(), Unrecorded> {
+        let step = step.number;
+        self.record(EventKind::StepStarted(StepStarted {
+            step,
+            attempt,
+            intended,
+        }))
     }
 
     fn barred_line(&self, step: &PlannedStep) -> Option<(Terminal, String)> {
@@ -103,26 +105,56 @@ impl Sequencer<'_> {
         if source_dead || drives.iter().any(|drive| before.is_dead_for(drive.common)) {
             return Ok(Driven::SupplyDead);
         }
-        for drive in &drives {
-            self.close(drive).await?;
-            self.pause(self.plan.timing.supply_settle).await?;
-            let supply = read_supply(&measure, self.plan, SupplyPoints::Source).await?;
-            if !supply.dead.is_empty() {
-                let line = drive.terminal.clone();
-                let recovered = self.open_after_collapse(step).await?;
-                return Ok(Driven::Collapsed { line, recovered });
+        match &step.made_by {
+            MadeBy::Relays => {
+                for drive in drives {
+                    if let Some(collapsed) = self.close_and_look(step, drive).await? {
+                        return Ok(collapsed);
+                    }
+                }
+            }
+            MadeBy::Stimulus(relay) => {
+                self.relays().close(relay, RelayReason::Stimulus).await?;
+            }
+            MadeBy::Operator => {
+                let question = Question::MakeCall {
+                    call: step.call.clone(),
+                    lines: step.drive.clone(),
+                };
+                self.operator().ask_done(&question).await?;
             }
         }
-        self.wait(WaitingFor::Settle, step.settle_ms).await?;
-        let lines = measure.read(&self.line_order(Some(step))).await?;
+        let lines = if self.plan.under_test == UnderTest::Controller {
+            self.wait_for_pattern(step).await?
+        } else {
+            self.wait(WaitingFor::Settle, step.settle_ms).await?;
+            measure.read(&self.line_order(Some(step))).await?
+        };
         let supply = read_supply(&measure, self.plan, SupplyPoints::All).await?;
         // A relay board that reset itself meanwhile would look like dead wiring.
-        self.confirm_relays().await?;
+        self.relays().confirm().await?;
         Ok(Driven::Read { lines, supply })
     }
 
+    /// Closes one line's relay and reads the supply; a collapse opens everything at once.
+    async fn close_and_look(
+        &self,
+        step: &PlannedStep,
+        drive: &PlannedDrive,
+    ) -> Result<Option<Driven>, Halt> {
+        self.relays().close(&drive.relay, RelayReason::Call).await?;
+        self.pause(self.plan.timing.supply_settle).await;
+        let supply = read_supply(&self.measure(), self.plan, SupplyPoints::Source).await?;
+        if supply.dead.is_empty() {
+            return Ok(None);
+        }
+        let line = drive.terminal.clone();
+        let recovered = self.open_after_collapse(step).await?;
+        Ok(Some(Driven::Collapsed { line, recovered }))
+    }
+
     /// Every line point, with what should be live in the step; in a release check nothing should.
-    fn line_order(&self, step: Option<&PlannedStep>) -> ReadOrder<'_> {
+    pub(super) fn line_order<'a>(&'a self, step: Option<&'a PlannedStep>) -> ReadOrder<'a> {
         let points: Vec<&SensePoint> = self
             .plan
             .sense_points
@@ -139,139 +171,13 @@ impl Sequencer<'_> {
                 _ => false,
             })
             .collect();
+        let call = step.map(|step| &step.call);
         ReadOrder {
             points,
             should_be_live,
             stop_when_live: false,
+            call,
         }
-    }
-
-    /// Closes one line's relay and reads the whole board back. A reply that went wrong is settled
-    /// by the read-back: the relay is written again only where it reads back open.
-    async fn close(&self, drive: &PlannedDrive) -> Result<(), Halt> {
-        let device = &drive.relay.device;
-        let board = self.ports.boards[device].as_ref();
-        self.knowledge
-            .borrow_mut()
-            .note_closing(device, drive.relay.coil);
-        for attempt in 1..=self.policy.request_tries {
-            let sent_us = self.recorder.now();
-            self.write(board, (drive.relay.coil, true), attempt).await?;
-            let closed = self.read_back(board).await?;
-            let intended = self.knowledge.borrow().closed_on(device);
-            self.record_set((device, RelayReason::Call), &intended, &closed, sent_us)?;
-            let read: BTreeSet<CoilAddress> = closed.iter().copied().collect();
-            if read == intended {
-                return Ok(());
-            }
-            if !read.is_subset(&intended) {
-                return Err(self.read_back_differs(device, &intended, &closed, attempt)?);
-            }
-            if attempt == self.policy.request_tries {
-                return Err(self.read_back_differs(device, &intended, &closed, attempt)?);
-            }
-        }
-        unreachable!("the loop returns at its last attempt")
-    }
-
-    /// Writes one relay once. A trouble is recorded and left to the read-back; only a port that is
-    /// gone ends the step here.
-    async fn write(
-        &self,
-        board: &dyn RelayBoard,
-        (relay, closed): (CoilAddress, bool),
-        attempt: u32,
-    ) -> Result<(), Halt> {
-        let Err(trouble) = board.set(relay, closed).await else {
-            return Ok(());
-        };
-        let gone = trouble.kind == TroubleKind::Disconnected;
-        let next = if gone {
-            NextAction::Reopen
-        } else {
-            NextAction::ReadBack
-        };
-        self.measure()
-            .record_trouble(board.device(), &trouble, attempt, next)?;
-        if gone {
-            return Err(Halt::Lost {
-                device: board.device().clone(),
-                trouble,
-            });
-        }
-        Ok(())
-    }
-
-    async fn read_back(&self, board: &dyn RelayBoard) -> Result<Vec<CoilAddress>, Halt> {
-        let states = self
-            .measure()
-            .request(board.device(), || board.read_back())
-            .await?;
-        Ok(closed_relays(&states))
-    }
-
-    fn record_set(
-        &self,
-        (device, reason): (&DeviceName, RelayReason),
-        intended: &BTreeSet<CoilAddress>,
-        read_back: &[CoilAddress],
-        sent_us: Microseconds,
-    ) -> Result<(), Unrecorded> {
-        self.record(EventKind::RelaysSet(RelaysSet {
-            device: device.clone(),
-            reason,
-            intended: intended.iter().copied().collect(),
-            read_back: Some(read_back.to_vec()),
-            sent_us,
-            confirmed_us: Some(self.recorder.now()),
-        }))
-    }
-
-    fn read_back_differs(
-        &self,
-        device: &DeviceName,
-        intended: &BTreeSet<CoilAddress>,
-        read: &[CoilAddress],
-        attempt: u32,
-    ) -> Result<Halt, Unrecorded> {
-        let words = |relays: &mut dyn Iterator<Item = &CoilAddress>| {
-            let labels: Vec<String> = relays.map(|relay| relay.label()).collect();
-            if labels.is_empty() {
-                "none".to_owned()
-            } else {
-                labels.join(", ")
-            }
-        };
-        let trouble = Trouble {
-            kind: TroubleKind::ReadBackDiffers,
-            tried: format!("set the relays of {device}"),
-            detail: format!(
-                "meant closed: {}; read back closed: {}",
-                words(&mut intended.iter()),
-                words(&mut read.iter())
-            ),
-            request: String::new(),
-            reply: String::new(),
-        };
-        self.measure()
-            .record_trouble(device, &trouble, attempt, NextAction::GiveUpStep)?;
-        Ok(Halt::Lost {
-            device: device.clone(),
-            trouble,
-        })
-    }
-
-    /// Reads every board that holds relays closed, and checks that it still does.
-    async fn confirm_relays(&self) -> Result<(), Halt> {
-        let closed_now = self.knowledge.borrow().closed_now();
-        for (device, intended) in closed_now {
-            let board = self.ports.boards[&device].as_ref();
-            let closed = self.read_back(board).await?;
-            if closed.iter().copied().collect::<BTreeSet<_>>() != intended {
-                return Err(self.read_back_differs(&device, &intended, &closed, 1)?);
-            }
-        }
-        Ok(())
     }
 
     async fn judge_and_release(
@@ -285,7 +191,7 @@ impl Sequencer<'_> {
             knowledge.anything_live |= lines.iter().any(|line| line.state == Observed::On);
             knowledge.anything_live
         };
-        let judged = judge::judge_lines(step, lines, supply.known(anything_live));
+        let judged = judge::judge_lines(self.plan, step, lines, supply.known(anything_live));
         self.record_judged(&judged)?;
         let mut verdict = judged
             .iter()
@@ -297,8 +203,8 @@ impl Sequencer<'_> {
             self.record_judged(&[common])?;
         }
         let mut note = String::new();
-        match self.release_and_check().await? {
-            Some(after) => {
+        match self.release_and_check(step).await? {
+            Ok(after) => {
                 let live = judge::judge_release(step, &judged, &after);
                 verdict = live
                     .iter()
@@ -306,9 +212,9 @@ impl Sequencer<'_> {
                     .fold(verdict, Verdict::join);
                 self.record_judged(&live)?;
             }
-            None => {
+            Err(why) => {
                 verdict = verdict.join(Verdict::Inconc);
-                "the release could not be checked".clone_into(&mut note);
+                note = format!("the release could not be checked: {why}");
             }
         }
         Ok(self.finish(step, verdict, note)?)
@@ -346,58 +252,42 @@ impl Sequencer<'_> {
         })
     }
 
-    /// Opens what the call closed and reads every line; `None` where the lines could not be read.
-    async fn release_and_check(&self) -> Result<Option<Vec<PointReading>>, Stop> {
+    /// Ends the call and reads every line; the reason in words where that could not be done.
+    async fn release_and_check(
+        &self,
+        step: &PlannedStep,
+    ) -> Result<Result<Vec<PointReading>, String>, Stop> {
+        let mut why = String::new();
         for _attempt in 1..=self.policy.step_attempts {
-            let released = async {
-                self.release().await?;
-                self.wait(WaitingFor::Release, self.plan.timing.release)
-                    .await?;
-                self.measure().read(&self.line_order(None)).await
-            };
-            match released.await {
-                Ok(readings) => return Ok(Some(readings)),
-                Err(halt) => _ = self.recover(halt).await?,
+            match self.while_feeding(self.release_once(step)).await {
+                Ok(readings) => return Ok(Ok(readings)),
+                Err(halt) => {
+                    let recovered = self.recover(halt).await?;
+                    why = recovered.words;
+                    if !recovered.again {
+                        break;
+                    }
+                }
             }
         }
-        Ok(None)
+        Ok(Err(why))
     }
 
-    /// Opens the relays of this call, the last closed first, so that Y, W and E open before the fan
-    /// and the changeover line.
-    async fn release(&self) -> Result<(), Halt> {
-        let order = self.knowledge.borrow().release_order();
-        for (device, relays) in order {
-            let board = self.ports.boards[&device].as_ref();
-            let mut to_open = relays;
-            for attempt in 1..=self.policy.request_tries {
-                let sent_us = self.recorder.now();
-                for relay in &to_open {
-                    self.write(board, (*relay, false), attempt).await?;
-                }
-                let closed = self.read_back(board).await?;
-                self.record_set(
-                    (&device, RelayReason::Release),
-                    &BTreeSet::new(),
-                    &closed,
-                    sent_us,
-                )?;
-                if closed.is_empty() {
-                    self.knowledge.borrow_mut().note_open(&device);
-                    break;
-                }
-                if attempt == self.policy.request_tries {
-                    return Err(self.read_back_differs(
-                        &device,
-                        &BTreeSet::new(),
-                        &closed,
-                        attempt,
-                    )?);
-                }
-                to_open = closed;
-            }
+    async fn release_once(&self, step: &PlannedStep) -> Result<Vec<PointReading>, Halt> {
+        self.relays().release().await?;
+        if step.made_by == MadeBy::Operator && step.call != crate::domain::Call::Idle {
+            self.operator()
+                .ask_done(&Question::EndCall {
+                    call: step.call.clone(),
+                })
+                .await?;
         }
-        Ok(())
+        if self.plan.under_test == UnderTest::Controller {
+            return self.wait_for_rest().await;
+        }
+        self.wait(WaitingFor::Release, self.plan.timing.release)
+            .await?;
+        self.measure().read(&self.line_order(None)).await
     }
 
     /// Opens everything at once after the supply went away, and says whether it came back.
@@ -468,93 +358,57 @@ impl Sequencer<'_> {
         }))
     }
 
-    async fn wait(&self, why: WaitingFor, span: Milliseconds) -> Result<(), Halt> {
+    pub(super) async fn wait(&self, why: WaitingFor, span: Milliseconds) -> Result<(), Halt> {
         let until = Microseconds(self.recorder.now().0 + span.0 * 1000);
         self.record(EventKind::Waiting(Waiting { why, until }))?;
-        self.pause(span).await
+        self.pause(span).await;
+        Ok(())
     }
 
-    /// Waits, and lets every board with a watchdog hear from the run often enough.
-    async fn pause(&self, span: Milliseconds) -> Result<(), Halt> {
-        let shortest = self
-            .ports
-            .boards
-            .values()
-            .filter_map(|board| board.watchdog())
-            .min();
-        let Some(watchdog) = shortest else {
-            tokio::time::sleep(span.duration()).await;
-            return Ok(());
-        };
-        let slice = Milliseconds((watchdog.0 / 3).max(1));
-        let end = self.recorder.now().0 + span.0 * 1000;
-        loop {
-            let left = end.saturating_sub(self.recorder.now().0);
-            if left == 0 {
-                return Ok(());
-            }
-            if left <= slice.0 * 1000 {
-                tokio::time::sleep(Microseconds(left).duration()).await;
-                return Ok(());
-            }
-            tokio::time::sleep(slice.duration()).await;
-            for board in self
-                .ports
-                .boards
-                .values()
-                .filter(|board| board.watchdog().is_some())
-            {
-                self.measure()
-                    .request(board.device(), || board.read_back())
-                    .await?;
-            }
+    pub(super) async fn pause(&self, span: Milliseconds) {
+        tokio::time::sleep(span.duration()).await;
+    }
+
+    /// Does the work, and lets every board with a watchdog hear from the run meanwhile, however
+    /// long a meter, a person or a room controller takes.
+    async fn while_feeding<T>(
+        &self,
+        work: impl Future<Output = Result<T, Halt>>,
+    ) -> Result<T, Halt> {
+        tokio::select! {
+            biased;
+            done = work => done,
+            halt = self.feed() => Err(halt),
         }
     }
 
-    pub(super) fn measure(&self) -> Measure<'_> {
-        Measure {
-            ports: self.ports,
-            recorder: self.recorder,
-            policy: self.policy,
-            timing: &self.plan.timing,
+    /// Asks every board with a watchdog for its relays, often enough; ends only where one is lost.
+    async fn feed(&self) -> Halt {
+        let boards: Vec<_> = self
+            .ports
+            .boards
+            .values()
+            .filter(|board| board.watchdog().is_some())
+            .collect();
+        let Some(shortest) = boards.iter().filter_map(|board| board.watchdog()).min() else {
+            return std::future::pending().await;
+        };
+        loop {
+            tokio::time::sleep(shortest.duration() / 3).await;
+            for board in &boards {
+                let requests = self.relays().requests();
+                if let Err(halt) = requests.make(board.device(), || board.read_back()).await {
+                    return halt;
+                }
+            }
         }
     }
 }
 
-impl Knowledge {
-    fn note_closing(&mut self, device: &DeviceName, relay: CoilAddress) {
-        self.was_closed.insert(device.clone());
-        let order = self.closed.entry(device.clone()).or_default();
-        if !order.contains(&relay) {
-            order.push(relay);
-        }
-    }
-
-    /// The board's relays read back open.
-    pub(super) fn note_open(&mut self, device: &DeviceName) {
-        self.closed.remove(device);
-    }
-
-    fn closed_on(&self, device: &DeviceName) -> BTreeSet<CoilAddress> {
-        self.closed
-            .get(device)
-            .into_iter()
-            .flatten()
-            .copied()
-            .collect()
-    }
-
-    fn closed_now(&self) -> Vec<(DeviceName, BTreeSet<CoilAddress>)> {
-        self.closed
-            .keys()
-            .map(|device| (device.clone(), self.closed_on(device)))
-            .collect()
-    }
-
-    fn release_order(&self) -> Vec<(DeviceName, Vec<CoilAddress>)> {
-        self.closed
-            .iter()
-            .map(|(device, relays)| (device.clone(), relays.iter().rev().copied().collect()))
-            .collect()
+fn attempts(count: u32) -> String {
+    if count == 1 {
+        "1 attempt".to_owned()
+    } else {
+        format!("{count} attempts")
     }
 }

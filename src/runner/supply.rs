@@ -5,7 +5,8 @@
 //! the two. What a dead supply means for a line is `judge`'s to say.
 
 use super::judge::SupplyKnown;
-use super::measure::{Halt, Measure, PointReading, ReadOrder};
+use super::measure::{Measure, PointReading, ReadOrder};
+use super::requests::Halt;
 use crate::domain::Observed;
 use crate::domain::bench_map::Rail;
 use crate::domain::plan::{Plan, SensePoint, Target};
@@ -69,6 +70,7 @@ pub(super) async fn read_supply(
         points,
         should_be_live,
         stop_when_live: true,
+        call: None,
     };
     let mut reading = SupplyReading::default();
     for point in measure.read(&order).await? {

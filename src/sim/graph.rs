@@ -188,6 +188,14 @@ impl<'a> Build<'a> {
         }
         let rail = |rail: Rail| Node::Controller(rail.terminal());
         build.join(&rail(Rail::R), &rail(Rail::Rc));
+        if wiring.arrangement == Arrangement::Single {
+            // A bench for two supplies senses both; equipment with one has one terminal for them.
+            for rail in [Rail::Rc, Rail::Rh] {
+                build.add(Node::Equipment(rail.terminal()));
+                let ends = [Rail::R, rail].map(|rail| Node::Equipment(rail.terminal()));
+                build.join(&ends[0], &ends[1]);
+            }
+        }
         for group in &wiring.tied {
             for (a, b) in group.iter().zip(group.iter().skip(1)) {
                 build.join(&Node::Equipment(a.clone()), &Node::Equipment(b.clone()));

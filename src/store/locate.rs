@@ -23,7 +23,7 @@ pub enum LocateError {
         path: String,
     },
     /// The runs' directory cannot be read.
-    #[error("read the runs in {dir}: {source}")]
+    #[error("the runs in {dir} cannot be read")]
     Directory {
         /// The directory.
         dir: String,

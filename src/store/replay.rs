@@ -98,7 +98,7 @@ pub enum LineProblem {
 #[derive(Debug, thiserror::Error)]
 pub enum ReplayError {
     /// The file cannot be read.
-    #[error("read journal {file}: {source}")]
+    #[error("journal {file} cannot be read")]
     File {
         /// The file.
         file: String,

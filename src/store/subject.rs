@@ -90,7 +90,7 @@ pub struct SubjectRecord {
 #[derive(Debug, thiserror::Error)]
 pub enum SubjectError {
     /// The file cannot be read or written.
-    #[error("subject record {file}: {source}")]
+    #[error("subject record {file} cannot be read or written")]
     File {
         /// The file.
         file: String,

@@ -4,6 +4,9 @@
 //! and shows them on a writer that it is given. It never changes a run; a person's wishes reach
 //! one as typed commands.
 
+mod live_table;
+mod narration;
 mod progress;
 
+pub use live_table::LiveTable;
 pub use progress::Progress;

@@ -65,7 +65,7 @@ impl fmt::Display for TroubleKind {
 
 /// One trouble with its evidence; bytes are hexadecimal, as on the wire.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, thiserror::Error)]
-#[error("{tried}: {kind}{}", if .detail.is_empty() { String::new() } else { format!(" ({})", .detail) })]
+#[error("{tried}: {kind}{}", bracketed(.detail))]
 pub struct Trouble {
     /// What went wrong.
     pub kind: TroubleKind,
@@ -78,4 +78,12 @@ pub struct Trouble {
     pub request: String,
     /// The reply's bytes in hexadecimal; empty where none came.
     pub reply: String,
+}
+
+fn bracketed(detail: &str) -> String {
+    if detail.is_empty() {
+        String::new()
+    } else {
+        format!(" ({detail})")
+    }
 }

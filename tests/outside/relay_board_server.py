@@ -1,18 +1,18 @@
 """A relay board with digital inputs, served by an independent Modbus library on a serial port.
 
-Usage: relay_board_server.py PORT BAUD WIRING STATE_FILE
+Usage: relay_board_server.py PORT BAUD WIRING
 
 WIRING maps coils to discrete inputs: "0>0,1>1" wires coil 0 to input 0 and coil 1 to input 1;
 "0>1,1>0" is a swap, a missing coil an open conductor. "=15" keeps input 15 live throughout (the
-supply). The server writes the coils that are closed into STATE_FILE after each write, so that a
-test sees the relays as the board does.
+supply). Prints "serving" once the port is open, and after each write the coils that are then
+closed ("closed 0 1", or "closed" for none), so that a test sees the relays as the board does.
 """
 
 import asyncio
-import os
 import sys
 
-from pymodbus.server import StartAsyncSerialServer
+from pymodbus import FramerType
+from pymodbus.server import ModbusSerialServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 POINTS = 16
@@ -23,30 +23,22 @@ READ_INPUTS = 2
 class RelayBoard:
     """Coils, and inputs that follow them through the wiring."""
 
-    def __init__(self, wiring, state_file):
+    def __init__(self, wiring):
         self.closed = set()
         self.wires = []
         self.always = set()
-        self.state_file = state_file
         for part in wiring.split(","):
             start, separator, to = part.partition(">")
             if separator:
                 self.wires.append((int(start), int(to)))
             else:
                 self.always.add(int(part.removeprefix("=")))
-        self.tell()
-
-    def tell(self):
-        aside = self.state_file + ".new"
-        with open(aside, "w", encoding="ascii") as out:
-            out.write(" ".join(str(at) for at in sorted(self.closed)))
-        os.replace(aside, self.state_file)
 
     async def action(self, function, _start, address, _count, current, values):
         if function in WRITE_FUNCTIONS and values is not None:
             for offset, value in enumerate(values):
                 (self.closed.add if value else self.closed.discard)(address + offset)
-            self.tell()
+            print("closed", *sorted(self.closed), flush=True)
         elif function == READ_INPUTS:
             live = {to for start, to in self.wires if start in self.closed} | self.always
             current[0] = sum(1 << at for at in live)
@@ -54,8 +46,8 @@ class RelayBoard:
 
 
 async def main():
-    port, baud, wiring, state_file = sys.argv[1:5]
-    board = RelayBoard(wiring, state_file)
+    port, baud, wiring = sys.argv[1:4]
+    board = RelayBoard(wiring)
     bits = [False] * POINTS
     device = SimDevice(
         id=1,
@@ -67,8 +59,10 @@ async def main():
         ),
         action=board.action,
     )
+    server = ModbusSerialServer(device, port=port, baudrate=int(baud), framer=FramerType.RTU)
+    await server.serve_forever(background=True)
     print("serving", flush=True)
-    await StartAsyncSerialServer(device, port=port, baudrate=int(baud), framer="rtu")
+    await server.serving
 
 
 asyncio.run(main())

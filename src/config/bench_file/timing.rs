@@ -1,14 +1,19 @@
-//! `[timing]`: how long the bench waits, and how it reads an input that follows the mains.
+//! `[timing]` and `[bands]`: how long the bench waits, how it reads an input that follows the
+//! mains, and where a voltage counts as on and as off.
 //!
 //! Place in the data's path: makes [`BenchTiming`]; what a profile's own timers ask for is the
 //! profile's.
 
-use crate::config::table::TableReader;
+use crate::config::table::{Reals, TableReader};
 use crate::domain::bench_map::BenchTiming;
-use crate::units::Milliseconds;
+use crate::domain::measurement::Bands;
+use crate::units::{Milliseconds, Volts};
 
 /// The longest wait that a file may ask for: a minute.
 const LONGEST_WAIT_MS: u64 = 60_000;
+
+/// The longest wait for a room controller's own timers: two hours.
+const LONGEST_CONTROLLER_WAIT_MS: u64 = 7_200_000;
 
 pub(super) fn read_timing(root: &TableReader<'_>) -> BenchTiming {
     let usual = BenchTiming::default();
@@ -19,10 +24,16 @@ pub(super) fn read_timing(root: &TableReader<'_>) -> BenchTiming {
         let found = table.integer(key, 1..=LONGEST_WAIT_MS);
         found.map_or(otherwise, |located| Milliseconds(located.value))
     };
+    let long_wait = |key, otherwise| {
+        let found = table.integer(key, 1..=LONGEST_CONTROLLER_WAIT_MS);
+        found.map_or(otherwise, |located| Milliseconds(located.value))
+    };
     let mut timing = BenchTiming {
         settle: wait("settle_ms", usual.settle),
         supply_settle: wait("supply_settle_ms", usual.supply_settle),
         release: wait("release_ms", usual.release),
+        controller_wait: long_wait("controller_wait_ms", usual.controller_wait),
+        controller_look: wait("controller_look_ms", usual.controller_look),
         ..usual
     };
     if let Some(samples) = table.small("samples", 1..=32) {
@@ -37,4 +48,26 @@ pub(super) fn read_timing(root: &TableReader<'_>) -> BenchTiming {
     }
     table.finish();
     timing
+}
+
+/// `[bands]`: where a measured voltage counts as on and as off.
+pub(super) fn read_bands(root: &TableReader<'_>) -> Bands {
+    let usual = Bands::default();
+    let Some(table) = root.table("bands") else {
+        return usual;
+    };
+    let volts = |key, otherwise| {
+        let found = table.number(key, Reals::Positive);
+        found.map_or(otherwise, |located| Volts(located.value))
+    };
+    let bands = Bands {
+        on_at_least: volts("on_at_least_v", usual.on_at_least),
+        off_at_most: volts("off_at_most_v", usual.off_at_most),
+    };
+    if bands.off_at_most.0 >= bands.on_at_least.0 {
+        let message = "off_at_most_v must lie below on_at_least_v";
+        table.findings().add(table.place().finding(message));
+    }
+    table.finish();
+    bands
 }

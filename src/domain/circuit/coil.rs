@@ -8,9 +8,11 @@ use super::element::above_zero;
 use super::{CircuitError, ElementKind};
 use crate::domain::bench_map::Load;
 use crate::units::{Terminal, Volts};
+use serde::{Deserialize, Serialize};
 
 /// One coil or heater.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct CoilValues {
     /// Magnitude of the sealed impedance in ohms, at mains frequency.
     pub sealed_ohms: f64,
@@ -80,9 +82,7 @@ impl CoilValues {
         self.unsealed_ohms = load
             .unsealed_ohms
             .map_or(self.unsealed_ohms * scale, |ohms| ohms.0);
-        self.dc_ohms = load
-            .dc_ohms
-            .map_or(self.dc_ohms * resistive, |ohms| ohms.0);
+        self.dc_ohms = load.dc_ohms.map_or(self.dc_ohms * resistive, |ohms| ohms.0);
         self.power_factor = power_factor;
         self
     }
@@ -106,7 +106,9 @@ impl CoilValues {
         } else {
             self.unsealed_ohms
         };
-        let sine = (1.0 - self.power_factor * self.power_factor).max(0.0).sqrt();
+        let sine = (1.0 - self.power_factor * self.power_factor)
+            .max(0.0)
+            .sqrt();
         ElementKind::Winding {
             ohms: magnitude * self.power_factor,
             henries: magnitude * sine / angular,

@@ -147,7 +147,10 @@ mod tests {
         ] {
             let per_kft = ohms_per_thousand_feet(gauge, 20.0, Stranding::Solid);
             let ours = longest_run_feet(per_kft, Volts(2.4), Amps(0.5));
-            assert!((ours - feet).abs() < 0.6, "{gauge} AWG: {ours} against {feet}");
+            assert!(
+                (ours - feet).abs() < 0.6,
+                "{gauge} AWG: {ours} against {feet}"
+            );
         }
     }
 

@@ -14,10 +14,10 @@
 //! capacitance cancel at a node, so that the order would matter, LU with partial pivoting takes
 //! over; tests compare the two.
 
-use super::{CircuitError, ElementKind, Netlist};
+use super::elimination_order::EliminationOrder;
+use super::{CircuitError, ElementId, ElementKind, Netlist, NodeId};
 use nalgebra::{DMatrix, DVector};
 use num_complex::Complex64;
-use std::collections::BTreeSet;
 
 /// Below this part of the magnitudes that make it up, a node's admittance is cancellation noise.
 const CANCELLED: f64 = 1e-12;
@@ -26,134 +26,218 @@ const CANCELLED: f64 = 1e-12;
 /// comes is rounding noise. A 1 mohm joint on a node that only 1 Gohm holds leaves 1e-12.
 const NOISE: f64 = 1e-15;
 
-/// The order in which nodes are eliminated, and which later nodes each one touches by then.
+/// A netlist made ready to be solved again and again while some of its elements change.
 ///
-/// It depends on which nodes have an element between them, not on the elements' values; one plan
-/// serves every state of a circuit's contacts and coils.
+/// Nodes that touch no changing element are eliminated here, once; what is left is the core, which
+/// is eliminated for each state.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct EliminationPlan {
-    position: Vec<usize>,
-    later: Vec<Vec<u32>>,
+pub(super) struct Prepared {
+    order: EliminationOrder,
+    angular: f64,
+    /// The fixed nodes' rows as they were when eliminated, each beside `order.later`.
+    rows: Vec<Vec<Complex64>>,
+    inverse: Vec<Complex64>,
+    current: Vec<Complex64>,
+    /// The core's admittances, row by row, upper triangle.
+    core: Vec<Complex64>,
+    core_current: Vec<Complex64>,
+    joined: Vec<f64>,
+    changing: Vec<Changing>,
+    /// A fixed node whose admittances cancel: every state is then solved by pivoting.
+    cancelled: Option<NodeId>,
 }
 
-impl EliminationPlan {
-    /// Eliminates a node with the fewest neighbours first; the reference is kept to the last.
-    pub(super) fn of(netlist: &Netlist) -> Result<Self, CircuitError> {
-        let reference = netlist.reference().ok_or(CircuitError::NoReference)?.0;
-        let count = netlist.nodes().len();
-        let mut neighbours: Vec<BTreeSet<usize>> = vec![BTreeSet::new(); count];
-        for element in netlist.elements() {
-            if element.from != element.to {
-                neighbours[element.from.0].insert(element.to.0);
-                neighbours[element.to.0].insert(element.from.0);
+/// A changing element between two places of the core.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Changing {
+    element: usize,
+    from: usize,
+    to: usize,
+}
+
+/// A node whose own admittance is nothing, by its place.
+struct Cancelled(usize);
+
+impl Prepared {
+    /// Eliminates all nodes that none of the changing elements touches.
+    pub(super) fn new(
+        netlist: &Netlist,
+        kinds: &[ElementKind],
+        angular: f64,
+        changing: &[ElementId],
+    ) -> Result<Self, CircuitError> {
+        let order = EliminationOrder::of(netlist, changing)?;
+        let (count, fixed) = (netlist.nodes().len(), order.fixed);
+        let zero = Complex64::new(0.0, 0.0);
+        let mut work = Elimination {
+            count,
+            admittance: vec![zero; count * count],
+            current: vec![zero; count],
+            joined: vec![0.0; count],
+        };
+        let mut is_changing = vec![false; kinds.len()];
+        for element in changing {
+            is_changing[element.0] = true;
+        }
+        let mut moving = Vec::new();
+        for (index, element) in netlist.elements().iter().enumerate() {
+            let from = order.position[element.from.0];
+            let to = order.position[element.to.0];
+            if !is_changing[index] {
+                work.add(from, to, &kinds[index], angular);
+            } else if from != to {
+                moving.push(Changing {
+                    element: index,
+                    from: from - fixed,
+                    to: to - fixed,
+                });
             }
         }
-        let mut waiting: Vec<usize> = (0..count).filter(|node| *node != reference).collect();
-        let mut position = vec![count - 1; count];
-        let mut touched = Vec::with_capacity(count);
-        while let Some(index) = (0..waiting.len()).min_by_key(|i| neighbours[waiting[*i]].len()) {
-            let node = waiting.swap_remove(index);
-            position[node] = touched.len();
-            let around = std::mem::take(&mut neighbours[node]);
-            for &one in &around {
-                neighbours[one].remove(&node);
-                for &other in &around {
-                    if one != other {
-                        neighbours[one].insert(other);
-                    }
+        let mut prepared = Self {
+            angular,
+            rows: Vec::with_capacity(fixed),
+            inverse: Vec::with_capacity(fixed),
+            current: Vec::new(),
+            core: Vec::new(),
+            core_current: Vec::new(),
+            joined: Vec::new(),
+            changing: moving,
+            cancelled: None,
+            order,
+        };
+        prepared.eliminate_fixed(netlist, work)?;
+        Ok(prepared)
+    }
+
+    fn eliminate_fixed(
+        &mut self,
+        netlist: &Netlist,
+        mut work: Elimination,
+    ) -> Result<(), CircuitError> {
+        let (count, fixed) = (work.count, self.order.fixed);
+        for k in 0..fixed.min(count - 1) {
+            match work.eliminate(k, &self.order.later[k]) {
+                Ok(inverse) => self.inverse.push(inverse),
+                Err(Cancelled(place)) => {
+                    self.cancelled = Some(self.order.refuse_floating(netlist, place)?);
+                    return Ok(());
                 }
             }
-            touched.push(around);
+            let row = &work.admittance[k * count..(k + 1) * count];
+            let kept = self.order.later[k].iter().map(|&j| row[j as usize]);
+            self.rows.push(kept.collect());
         }
-        touched.push(BTreeSet::new());
-        let later = touched
-            .into_iter()
-            .map(|around| {
-                let mut places: Vec<u32> = around
-                    .into_iter()
-                    .map(|node| u32::try_from(position[node]).expect("a netlist is far smaller"))
-                    .collect();
-                places.sort_unstable();
-                places
-            })
-            .collect();
-        Ok(Self { position, later })
+        let core_row = |k: usize| &work.admittance[k * count + fixed..(k + 1) * count];
+        self.core = (fixed..count).flat_map(core_row).copied().collect();
+        self.core_current = work.current.split_off(fixed);
+        self.current = work.current;
+        self.joined = work.joined.split_off(fixed);
+        Ok(())
     }
 
-    fn node_at(&self, place: usize) -> super::NodeId {
-        let index = self.position.iter().position(|known| *known == place);
-        super::NodeId(index.expect("every place belongs to a node"))
+    /// Every node's tension with the changing elements as given; all others as when prepared.
+    pub(super) fn solve(
+        &self,
+        netlist: &Netlist,
+        kinds: &[ElementKind],
+    ) -> Result<Vec<Complex64>, CircuitError> {
+        if let Some(node) = self.cancelled {
+            return solve_by_pivoting(netlist, kinds, self.angular, node);
+        }
+        let order = &self.order;
+        let fixed = order.fixed;
+        let count = netlist.nodes().len() - fixed;
+        let mut work = Elimination {
+            count,
+            admittance: self.core.clone(),
+            current: self.core_current.clone(),
+            joined: self.joined.clone(),
+        };
+        for part in &self.changing {
+            work.add(part.from, part.to, &kinds[part.element], self.angular);
+        }
+        let zero = Complex64::new(0.0, 0.0);
+        let mut inverse = Vec::with_capacity(count);
+        for k in 0..count.saturating_sub(1) {
+            match work.eliminate(k, &order.later_in_core[k]) {
+                Ok(value) => inverse.push(value),
+                Err(Cancelled(place)) => {
+                    let node = order.refuse_floating(netlist, place + fixed)?;
+                    return solve_by_pivoting(netlist, kinds, self.angular, node);
+                }
+            }
+        }
+        let mut tension = vec![zero; fixed + count];
+        for k in (0..count.saturating_sub(1)).rev() {
+            let row = &work.admittance[k * count..(k + 1) * count];
+            let touched = order.later_in_core[k].iter();
+            let fed: Complex64 = touched
+                .map(|&j| row[j as usize] * tension[fixed + j as usize])
+                .sum();
+            tension[fixed + k] = (work.current[k] + fed) * inverse[k];
+        }
+        for k in (0..self.rows.len()).rev() {
+            let touched = self.rows[k].iter().zip(&order.later[k]);
+            let fed: Complex64 = touched.map(|(value, &j)| value * tension[j as usize]).sum();
+            tension[k] = (self.current[k] + fed) * self.inverse[k];
+        }
+        let places = order.position.iter();
+        Ok(places.map(|&place| tension[place]).collect())
     }
 }
 
-/// Solves the netlist with the given parts in its elements' places.
-///
-/// `kinds` has one entry for each element; `angular` is in radians per second.
-pub(super) fn solve(
-    netlist: &Netlist,
-    kinds: &[ElementKind],
-    angular: f64,
-    plan: &EliminationPlan,
-) -> Result<Vec<Complex64>, CircuitError> {
-    let count = netlist.nodes().len();
-    let zero = Complex64::new(0.0, 0.0);
-    let mut admittance = vec![zero; count * count];
-    let mut current = vec![zero; count];
-    let mut joined = vec![0.0; count];
-    for (element, kind) in netlist.elements().iter().zip(kinds) {
-        let a = plan.position[element.from.0];
-        let b = plan.position[element.to.0];
-        if a == b {
-            continue;
+/// A nodal matrix on its way down, upper triangle, and the currents fed into its nodes.
+struct Elimination {
+    count: usize,
+    admittance: Vec<Complex64>,
+    current: Vec<Complex64>,
+    joined: Vec<f64>,
+}
+
+impl Elimination {
+    fn add(&mut self, from: usize, to: usize, kind: &ElementKind, angular: f64) {
+        if from == to {
+            return;
         }
         let value = kind.admittance(angular);
-        admittance[a.min(b) * count + a.max(b)] += value;
-        joined[a] += value.l1_norm();
-        joined[b] += value.l1_norm();
+        self.admittance[from.min(to) * self.count + from.max(to)] += value;
+        self.joined[from] += value.l1_norm();
+        self.joined[to] += value.l1_norm();
         if kind.is_source() {
             let short_circuit = kind.source_volts() * value;
-            current[a] += short_circuit;
-            current[b] -= short_circuit;
+            self.current[from] += short_circuit;
+            self.current[to] -= short_circuit;
         }
     }
-    let mut inverse = vec![zero; count];
-    for k in 0..count.saturating_sub(1) {
-        let touched = &plan.later[k];
-        let (before, after) = admittance.split_at_mut((k + 1) * count);
+
+    /// Replaces a node and its star by the mesh between its neighbours; gives 1 over its own
+    /// admittance.
+    fn eliminate(&mut self, k: usize, touched: &[u32]) -> Result<Complex64, Cancelled> {
+        let count = self.count;
+        let (before, after) = self.admittance.split_at_mut((k + 1) * count);
         let row = &before[k * count..];
-        let own: Complex64 = touched.iter().map(|&j| row[j as usize]).sum();
-        let magnitude: f64 = touched.iter().map(|&j| row[j as usize].l1_norm()).sum();
-        if own.l1_norm() <= (CANCELLED * magnitude).max(NOISE * joined[k]) {
-            let node = plan.node_at(k);
-            let islands = netlist.joined_to(node);
-            return if islands[plan.node_at(count - 1).0] {
-                solve_by_pivoting(netlist, kinds, angular, node)
-            } else {
-                Err(floats(netlist, node, &islands))
-            };
+        let mut own = Complex64::new(0.0, 0.0);
+        let mut magnitude = 0.0;
+        for &j in touched {
+            own += row[j as usize];
+            magnitude += row[j as usize].l1_norm();
         }
-        inverse[k] = own.inv();
+        if own.l1_norm() <= (CANCELLED * magnitude).max(NOISE * self.joined[k]) {
+            return Err(Cancelled(k));
+        }
+        let inverse = own.inv();
         for (index, &i) in touched.iter().enumerate() {
             let i = i as usize;
-            let share = row[i] * inverse[k];
-            let injected = share * current[k];
-            current[i] += injected;
+            let share = row[i] * inverse;
+            let injected = share * self.current[k];
+            self.current[i] += injected;
             let target = &mut after[(i - k - 1) * count..(i - k) * count];
             for &j in &touched[index + 1..] {
                 target[j as usize] += share * row[j as usize];
             }
         }
+        Ok(inverse)
     }
-    let mut tension = vec![zero; count];
-    for k in (0..count.saturating_sub(1)).rev() {
-        let row = &admittance[k * count..(k + 1) * count];
-        let fed: Complex64 = plan.later[k]
-            .iter()
-            .map(|&j| row[j as usize] * tension[j as usize])
-            .sum();
-        tension[k] = (current[k] + fed) * inverse[k];
-    }
-    Ok(plan.position.iter().map(|&place| tension[place]).collect())
 }
 
 /// LU with partial pivoting, for networks in which a node's admittances cancel.
@@ -161,7 +245,7 @@ fn solve_by_pivoting(
     netlist: &Netlist,
     kinds: &[ElementKind],
     angular: f64,
-    cancelled: super::NodeId,
+    cancelled: NodeId,
 ) -> Result<Vec<Complex64>, CircuitError> {
     let singular = || CircuitError::Singular {
         node: netlist.node_name(cancelled).to_owned(),
@@ -195,27 +279,6 @@ fn solve_by_pivoting(
     Ok(tensions)
 }
 
-/// Names a node that floats, and the supply where a whole supply floats.
-fn floats(netlist: &Netlist, node: super::NodeId, island: &[bool]) -> CircuitError {
-    let name = |node| netlist.node_name(node).to_owned();
-    let reference = netlist.reference().map(name).unwrap_or_default();
-    let supply = netlist
-        .elements()
-        .iter()
-        .find(|element| element.kind.is_source() && island[element.from.0]);
-    match supply {
-        Some(element) => CircuitError::FloatingSupply {
-            element: element.name.to_string(),
-            node: name(element.from),
-            reference,
-        },
-        None => CircuitError::Floating {
-            node: name(node),
-            reference,
-        },
-    }
-}
-
 impl Netlist {
     /// Every node's tension, rms and complex, against the reference, in the nodes' order.
     ///
@@ -223,9 +286,9 @@ impl Netlist {
     /// [`CircuitError`] without a reference, with a floating part or supply, or with a lossless
     /// resonance; it names the node.
     pub fn solve(&self, hertz: f64) -> Result<Vec<Complex64>, CircuitError> {
-        let plan = EliminationPlan::of(self)?;
+        let kinds = self.kinds();
         let angular = std::f64::consts::TAU * hertz;
-        solve(self, &self.kinds(), angular, &plan)
+        Prepared::new(self, &kinds, angular, &[])?.solve(self, &kinds)
     }
 
     /// The current of every element from its first node to its second, given all tensions.

@@ -83,6 +83,37 @@ proptest! {
     }
 }
 
+proptest! {
+    #[test]
+    fn what_changes_may_be_eliminated_last(
+        parts in prop::collection::vec((0..12_usize, 0..12_usize, 0..5_u8, 0.1..1000.0), 1..60),
+        changed in prop::collection::vec((0..60_usize, 0..5_u8, 0.1..1000.0), 0..8),
+    ) {
+        let mut netlist = Netlist::new();
+        let nodes: Vec<_> = (0..12).map(|n| netlist.add_node(&format!("n{n}"))).collect();
+        netlist.set_reference(nodes[5]);
+        for pair in nodes.windows(2) {
+            netlist.add("spine", pair[0], pair[1], resistor(47.0)).expect("a good value");
+        }
+        for (from, to, choice, size) in &parts {
+            let kind = kind_from(*choice, *size);
+            netlist.add("part", nodes[*from], nodes[*to], kind).expect("a good value");
+        }
+        let angular = std::f64::consts::TAU * MAINS_HERTZ;
+        let count = netlist.elements().len();
+        let changing: Vec<ElementId> = changed.iter().map(|c| ElementId(c.0 % count)).collect();
+        let prepared = Prepared::new(&netlist, &netlist.kinds(), angular, &changing)
+            .expect("joined by the spine");
+        for (element, change) in changing.iter().zip(&changed) {
+            netlist.replace(*element, kind_from(change.1, change.2)).expect("a good value");
+        }
+        let ours = prepared.solve(&netlist, &netlist.kinds()).expect("joined by the spine");
+        for (one, other) in ours.iter().zip(by_lu(&netlist)) {
+            prop_assert!((one - other).norm() < 1e-9, "{one} against {other}");
+        }
+    }
+}
+
 #[test]
 fn a_picofarad_beside_a_hundredth_of_an_ohm_keeps_its_digits() {
     let mut netlist = Netlist::new();

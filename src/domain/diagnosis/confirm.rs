@@ -18,26 +18,31 @@ pub(super) fn confirm(evidence: &Evidence, suspects: &[Fault]) -> String {
         .collect::<Vec<_>>()
         .join(" and ");
     let has = |kind: FaultKind| suspects.iter().any(|suspect| suspect.kind() == kind);
-    let action = match first.kind() {
-        FaultKind::Open if names == "R" => {
-            "with the supply on and every relay open, read R to C at the controller end: dead there \
-             and live at the equipment means that R is open between the ends; live at both means \
-             that the relays' common is not fed"
-                .to_owned()
-        }
-        FaultKind::Open if names == "C" => {
-            "read R to C at both ends, then isolate and bridge C along the cable: the lines answer \
-             without it, a powered controller would not"
-                .to_owned()
-        }
+    let mut text = action(first, &names);
+    if has(FaultKind::StuckClosed) && first.kind() != FaultKind::StuckClosed
+        || has(FaultKind::StuckOpen) && first.kind() != FaultKind::Open
+    {
+        text.push_str("; the bench's own relay is a suspect too");
+    }
+    if evidence.supply_dead {
+        text.push_str("; check the supply's fuse first");
+    }
+    text
+}
+
+fn action(first: &Fault, names: &str) -> String {
+    let named = first.terminals();
+    match first.kind() {
+        FaultKind::Open if names == "R" => OPEN_SUPPLY.to_owned(),
+        FaultKind::Open if names == "C" => OPEN_COMMON.to_owned(),
         FaultKind::Open | FaultKind::StuckOpen => format!(
             "make the call alone:{names} and read {names} to C at the controller end: live there \
              means that the conductor is open or not landed; dead there means the bench's relay; \
              live at both ends means the bench's input"
         ),
         FaultKind::StuckClosed => format!(
-            "isolate, lift {names} at the bench: where the bench's own terminal stays live with its \
-             relay open, the relay is welded; else look for another source on the conductor"
+            "isolate, lift {names} at the bench: where the bench's own terminal stays live with \
+             its relay open, the relay is welded; else look for another source on the conductor"
         ),
         FaultKind::DeadInput => {
             format!("put the input of {names} on a known live point: it should read on")
@@ -51,36 +56,30 @@ pub(super) fn confirm(evidence: &Evidence, suspects: &[Fault]) -> String {
         ),
         FaultKind::Mislanded => format!(
             "isolate and look at the equipment's terminals: the conductor of {} sits on {}",
-            first.terminals()[0],
-            first.terminals()[1]
+            named[0], named[1]
         ),
-        FaultKind::Short | FaultKind::Jumper => short_words(first, &names),
-        FaultKind::FanTied => "isolate and look for G joined to Y1 at the equipment, with the G \
-                               conductor not landed"
-            .to_owned(),
-        FaultKind::Tied => "isolate and lift the second conductor from the valve line, then repeat \
-                            cooling-1 and heating-1"
-            .to_owned(),
-        FaultKind::InvertedChangeover => "read the changeover line in cooling-1 and in heating-1 \
-                                          against the equipment's own diagram: the other convention \
-                                          is set"
-            .to_owned(),
-        FaultKind::JumperMissing => "isolate and look for the jumper between Rc and Rh: every line \
-                                     of one side is dead"
-            .to_owned(),
+        FaultKind::Short | FaultKind::Jumper => short_words(first, names),
+        FaultKind::FanTied => FAN_TIED.to_owned(),
+        FaultKind::Tied => TIED.to_owned(),
+        FaultKind::InvertedChangeover => INVERTED.to_owned(),
+        FaultKind::JumperMissing => JUMPER_MISSING.to_owned(),
         _ => format!("look at {names}"),
-    };
-    let mut text = action;
-    if has(FaultKind::StuckClosed) && first.kind() != FaultKind::StuckClosed
-        || has(FaultKind::StuckOpen) && first.kind() != FaultKind::Open
-    {
-        text.push_str("; the bench's own relay is a suspect too");
     }
-    if evidence.supply_dead {
-        text.push_str("; check the supply's fuse first");
-    }
-    text
 }
+
+const OPEN_SUPPLY: &str = "with the supply on and every relay open, read R to C at the controller \
+    end: dead there and live at the equipment means that R is open between the ends; live at both \
+    means that the relays' common is not fed";
+const OPEN_COMMON: &str = "read R to C at both ends, then isolate and bridge C along the cable: \
+    the lines answer without it, a powered controller would not";
+const FAN_TIED: &str =
+    "isolate and look for G joined to Y1 at the equipment, with the G conductor not landed";
+const TIED: &str = "isolate and lift the second conductor from the valve line, then repeat \
+    cooling-1 and heating-1";
+const INVERTED: &str = "read the changeover line in cooling-1 and in heating-1 against the \
+    equipment's own diagram: the other convention is set";
+const JUMPER_MISSING: &str =
+    "isolate and look for the jumper between Rc and Rh: every line of one side is dead";
 
 fn short_words(first: &Fault, names: &str) -> String {
     let to_common = first

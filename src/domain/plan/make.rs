@@ -1,16 +1,17 @@
-//! Makes the plan: which calls, in which order, driving what, expecting what.
+//! Makes the plan: which calls, in which order, made by whom, expecting what.
 //!
 //! Order on dummy or disconnected loads (common practice, no source): the supply and the idle
 //! pattern first, then every driven line by itself, so that a line that pulls the supply down is
 //! found alone and is not driven again, then the calls of the truth table. Within a call the
-//! changeover line and the fan close before Y, W and E.
+//! changeover line and the fan close before Y, W and E. Where a room controller makes the pattern,
+//! the calls of the table alone are made, and `either` stays either.
 
-use super::shape::{
-    CallLeftOut, Plan, PlannedChangeover, PlannedDrive, PlannedStep, SensePoint, Target,
-};
-use crate::domain::bench_map::{BenchLine, Loads, SenseMeans, SupplySource, UnderTest};
+use super::not_proven::not_proven;
+use super::points::{sense_points, unreliable_lines};
+use super::shape::{CallLeftOut, MadeBy, Plan, PlannedChangeover, PlannedDrive, PlannedStep};
+use crate::domain::bench_map::{Loads, Stimulus, SupplySource, UnderTest};
 use crate::domain::{BenchMap, Call, Cell, Expected, Profile, Row, TruthTable};
-use crate::units::{End, Quantity, Terminal};
+use crate::units::{End, Terminal};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// A plan that cannot be made.
@@ -32,14 +33,6 @@ pub enum PlanError {
         /// Why.
         why: String,
     },
-    /// A point is sensed in a way that this planner does not know.
-    #[error("{target} is sensed by {means}, which cannot be run by this version")]
-    Unsensed {
-        /// What is looked at.
-        target: String,
-        /// By what.
-        means: &'static str,
-    },
     /// The kind of bench is not known to this planner.
     #[error("under_test = \"{under_test}\" with loads = \"{loads}\" cannot be run by this version")]
     Unsupported {
@@ -51,6 +44,15 @@ pub enum PlanError {
     /// A call was asked for that is observed and never made.
     #[error("defrost is the equipment's own doing: it is observed, never called")]
     Defrost,
+    /// No call can be made on this bench.
+    #[error("this bench can make no call: no line is driven, and no stimulus is given")]
+    NothingToMake,
+}
+
+/// A call with who makes it.
+struct Possible {
+    row: Row,
+    made_by: MadeBy,
 }
 
 /// Makes the plan for this profile on this bench; `calls` narrows it, `None` makes every call.
@@ -63,68 +65,61 @@ pub fn make_plan(
     calls: Option<&[Call]>,
 ) -> Result<Plan, PlanError> {
     let (under_test, loads) = (bench.under_test, bench.loads);
-    if under_test != UnderTest::Wiring || loads == Loads::Real {
+    if under_test == UnderTest::Equipment || loads == Loads::Real {
         return Err(PlanError::Unsupported { under_test, loads });
     }
-    let sense_points = sense_points(bench);
-    for point in &sense_points {
-        let means = match point.means {
-            SenseMeans::Input { .. } => continue,
-            SenseMeans::Meter { .. } => "a meter",
-            SenseMeans::Operator => "a person",
-        };
-        return Err(PlanError::Unsensed {
-            target: point.target.to_string(),
-            means,
-        });
-    }
     let table = TruthTable::of(profile);
-    let drives = planned_drives(profile, bench, &table);
-    let driven: BTreeSet<Terminal> = drives.iter().map(|drive| drive.terminal.clone()).collect();
-    let possible = possible_rows(&table, &driven);
-    if let Some(calls) = calls {
-        for call in calls {
-            check_asked_for(call, &table, &possible)?;
-        }
+    let lines = judged_lines(bench, &table);
+    let maker = Maker {
+        profile,
+        bench,
+        drives: planned_drives(profile, bench, &table),
+        table,
+    };
+    let possible = maker.possible();
+    if possible.iter().all(|made| made.row.call == Call::Idle) {
+        return Err(PlanError::NothingToMake);
+    }
+    for call in calls.unwrap_or_default() {
+        maker.check_asked_for(call, &possible)?;
     }
     let wanted = |call: &Call| calls.is_none_or(|calls| calls.contains(call));
-    let lines = judged_lines(bench, &table);
-    let mut steps = Vec::new();
-    for row in possible.iter().filter(|row| wanted(&row.call)) {
-        steps.push(PlannedStep {
-            number: u32::try_from(steps.len() + 1).expect("a plan has few steps"),
-            call: row.call.clone(),
-            drive: closing_order(row, &driven),
-            cells: driven_cells(row, &lines, &fed_lines(row, &driven, profile)),
-            settle_ms: bench.timing.settle,
-            release_ms: bench.timing.release,
-        });
-    }
-    let left_out = left_out(&table, &possible, &wanted);
+    let chosen = possible.iter().filter(|made| wanted(&made.row.call));
+    let steps = (1..)
+        .zip(chosen)
+        .map(|(number, made)| maker.step(number, made, &lines))
+        .collect();
+    let left_out = maker.left_out(&possible, &wanted);
     Ok(Plan {
         under_test,
         loads,
         not_proven: not_proven(bench, profile, &left_out),
-        lines,
-        drives,
-        sense_points,
+        sense_points: sense_points(bench),
         tied: profile.tied().to_vec(),
         source_end: match bench.supply.source {
             SupplySource::Equipment => End::Equipment,
             SupplySource::Bench => End::Controller,
         },
-        steps,
+        rest: maker.rest(&lines),
+        unreliable: unreliable_lines(bench),
         changeover: profile.changeover().map(|convention| PlannedChangeover {
             convention,
             terminal: convention.terminal(),
         }),
+        steps,
+        lines,
+        drives: maker.drives,
         left_out,
         timing: bench.timing.clone(),
+        bands: bench.bands,
     })
 }
 
 /// Lines of the profile that the bench drives; inputs are never driven.
 fn planned_drives(profile: &Profile, bench: &BenchMap, table: &TruthTable) -> Vec<PlannedDrive> {
+    if bench.under_test == UnderTest::Controller {
+        return Vec::new();
+    }
     table
         .lines()
         .iter()
@@ -140,56 +135,223 @@ fn planned_drives(profile: &Profile, bench: &BenchMap, table: &TruthTable) -> Ve
         .collect()
 }
 
-/// Every row that a run can make, in the order of the run.
-fn possible_rows(table: &TruthTable, driven: &BTreeSet<Terminal>) -> Vec<Row> {
-    let mut rows = Vec::new();
-    rows.extend(table.row(&Call::Idle).cloned());
-    rows.extend(
-        table
-            .lines()
-            .iter()
-            .filter(|line| driven.contains(line))
-            .map(|line| table.alone_row(line)),
-    );
-    rows.extend(
-        table
-            .rows()
-            .iter()
-            .filter(|row| row.call != Call::Idle && row.applicable)
-            .cloned(),
-    );
-    rows
-}
-
-fn check_asked_for(call: &Call, table: &TruthTable, possible: &[Row]) -> Result<(), PlanError> {
-    if possible.iter().any(|row| row.call == *call) {
-        return Ok(());
-    }
-    match call {
-        Call::Defrost => Err(PlanError::Defrost),
-        Call::Alone(line) => Err(PlanError::NotDriven {
-            line: line.clone(),
-            why: if table.lines().contains(line) {
-                "the bench does not drive this line".to_owned()
-            } else {
-                let names: Vec<&str> = table.lines().iter().map(Terminal::as_str).collect();
-                format!("the profile's lines are {}", names.join(" "))
-            },
-        }),
-        _ => Err(PlanError::NotApplicable {
-            call: call.clone(),
-            why: table
-                .row(call)
-                .map(|row| row.why_not.clone())
-                .unwrap_or_default(),
-        }),
-    }
-}
-
 /// Lines of the profile, then lines that only the bench has.
 fn judged_lines(bench: &BenchMap, table: &TruthTable) -> Vec<Terminal> {
     let all: BTreeSet<&Terminal> = table.lines().iter().chain(bench.lines.keys()).collect();
     all.into_iter().cloned().collect()
+}
+
+struct Maker<'a> {
+    profile: &'a Profile,
+    bench: &'a BenchMap,
+    table: TruthTable,
+    drives: Vec<PlannedDrive>,
+}
+
+impl Maker<'_> {
+    fn is_controller(&self) -> bool {
+        self.bench.under_test == UnderTest::Controller
+    }
+
+    /// Lines that are fed by relays, or by a person's jumper where the bench has no relay at all.
+    fn driven(&self) -> BTreeSet<Terminal> {
+        if self.drives.is_empty() && !self.is_controller() {
+            let by_hand =
+                self.table.lines().iter().filter(|line| {
+                    !self.profile.is_input(line) && *line != self.profile.common_on()
+                });
+            return by_hand.cloned().collect();
+        }
+        self.drives
+            .iter()
+            .map(|drive| drive.terminal.clone())
+            .collect()
+    }
+
+    /// Every call that this bench can make, in the order of the run.
+    fn possible(&self) -> Vec<Possible> {
+        let applicable = self.table.rows().iter().filter(|row| row.applicable);
+        if self.is_controller() {
+            return applicable
+                .filter_map(|row| {
+                    let made_by = match self.bench.stimuli.get(&row.call) {
+                        Some(Stimulus::Relay(relay)) => MadeBy::Stimulus(relay.clone()),
+                        Some(Stimulus::Operator) => MadeBy::Operator,
+                        None if row.call == Call::Idle => MadeBy::Relays,
+                        None => return None,
+                    };
+                    Some(Possible {
+                        row: row.clone(),
+                        made_by,
+                    })
+                })
+                .collect();
+        }
+        let made_by = if self.drives.is_empty() {
+            MadeBy::Operator
+        } else {
+            MadeBy::Relays
+        };
+        let driven = self.driven();
+        let alone = self
+            .table
+            .lines()
+            .iter()
+            .filter(|line| driven.contains(line))
+            .map(|line| self.table.alone_row(line));
+        let (idle, rest): (Vec<&Row>, Vec<&Row>) =
+            applicable.partition(|row| row.call == Call::Idle);
+        idle.into_iter()
+            .cloned()
+            .chain(alone)
+            .chain(rest.into_iter().cloned())
+            .map(|row| Possible {
+                row,
+                made_by: made_by.clone(),
+            })
+            .collect()
+    }
+
+    fn check_asked_for(&self, call: &Call, possible: &[Possible]) -> Result<(), PlanError> {
+        if possible.iter().any(|made| made.row.call == *call) {
+            return Ok(());
+        }
+        match call {
+            Call::Defrost => Err(PlanError::Defrost),
+            Call::Alone(line) => Err(PlanError::NotDriven {
+                line: line.clone(),
+                why: if self.table.lines().contains(line) {
+                    "the bench does not drive this line".to_owned()
+                } else {
+                    let names: Vec<&str> =
+                        self.table.lines().iter().map(Terminal::as_str).collect();
+                    format!("the profile's lines are {}", names.join(" "))
+                },
+            }),
+            _ => Err(PlanError::NotApplicable {
+                call: call.clone(),
+                why: self.why_not(call),
+            }),
+        }
+    }
+
+    fn why_not(&self, call: &Call) -> String {
+        match self.table.row(call) {
+            Some(row) if !row.applicable => row.why_not.clone(),
+            _ => format!("the bench has no [stimulus.{call}]"),
+        }
+    }
+
+    fn step(&self, number: u32, made: &Possible, lines: &[Terminal]) -> PlannedStep {
+        let row = &made.row;
+        let driven = self.driven();
+        PlannedStep {
+            number,
+            call: row.call.clone(),
+            made_by: made.made_by.clone(),
+            drive: if self.is_controller() {
+                Vec::new()
+            } else {
+                closing_order(row, &driven)
+            },
+            cells: self.cells(row, lines, &driven),
+            on_the_way: self.on_the_way(&row.call, lines),
+            settle_ms: self.bench.timing.settle,
+            release_ms: self.bench.timing.release,
+        }
+    }
+
+    /// What every line must be. Where the bench itself drives, what it feeds must be seen,
+    /// everything else must be dead, and `either` is resolved to off.
+    fn cells(
+        &self,
+        row: &Row,
+        lines: &[Terminal],
+        driven: &BTreeSet<Terminal>,
+    ) -> BTreeMap<Terminal, Cell> {
+        let fed = self.fed_lines(row, driven);
+        lines
+            .iter()
+            .map(|line| {
+                let cell = match row.cells.get(line) {
+                    None => Cell {
+                        expected: Expected::Off,
+                        reason: "not a line of this profile: never driven, so it must stay dead"
+                            .to_owned(),
+                    },
+                    Some(cell) if self.is_controller() => cell.clone(),
+                    Some(cell) => resolved_cell(cell, fed.contains(line)),
+                };
+                (line.clone(), cell)
+            })
+            .collect()
+    }
+
+    /// The lines that the bench feeds in this call, and the lines tied to them at the equipment.
+    fn fed_lines(&self, row: &Row, driven: &BTreeSet<Terminal>) -> BTreeSet<Terminal> {
+        let mut fed: BTreeSet<Terminal> = row.demanded.intersection(driven).cloned().collect();
+        for group in self.profile.tied() {
+            if group.iter().any(|line| fed.contains(line)) {
+                fed.extend(group.iter().cloned());
+            }
+        }
+        fed
+    }
+
+    /// Patterns that a room controller may show before the full one: rest, the fan alone, and the
+    /// smaller stages of the same call.
+    fn on_the_way(&self, call: &Call, lines: &[Terminal]) -> Vec<BTreeMap<Terminal, Cell>> {
+        if !self.is_controller() {
+            return Vec::new();
+        }
+        let mut calls = vec![Call::Idle, Call::FanOnly];
+        match call {
+            Call::Cooling(2) => calls.push(Call::Cooling(1)),
+            Call::Heating(2) => calls.push(Call::Heating(1)),
+            Call::AuxiliaryHeat(stage) => {
+                calls.extend([Call::Heating(1), Call::Heating(2)]);
+                if *stage == 2 {
+                    calls.push(Call::AuxiliaryHeat(1));
+                }
+            }
+            _ => {}
+        }
+        calls
+            .iter()
+            .filter_map(|smaller| self.table.row(smaller))
+            .filter(|row| row.applicable)
+            .map(|row| self.cells(row, lines, &BTreeSet::new()))
+            .collect()
+    }
+
+    fn rest(&self, lines: &[Terminal]) -> Option<BTreeMap<Terminal, Cell>> {
+        let idle = self.table.row(&Call::Idle)?;
+        self.is_controller()
+            .then(|| self.cells(idle, lines, &BTreeSet::new()))
+    }
+
+    fn left_out(&self, possible: &[Possible], wanted: &dyn Fn(&Call) -> bool) -> Vec<CallLeftOut> {
+        let made = |call: &Call| possible.iter().any(|made| made.row.call == *call);
+        let of_the_table = self
+            .table
+            .rows()
+            .iter()
+            .filter(|row| !made(&row.call))
+            .map(|row| CallLeftOut {
+                call: row.call.clone(),
+                why: self.why_not(&row.call),
+                applicable: row.applicable,
+            });
+        let not_asked_for = possible
+            .iter()
+            .filter(|made| !wanted(&made.row.call))
+            .map(|made| CallLeftOut {
+                call: made.row.call.clone(),
+                why: "not asked for in this run".to_owned(),
+                applicable: true,
+            });
+        of_the_table.chain(not_asked_for).collect()
+    }
 }
 
 /// The changeover line and the fan first, then Y, W and E as the strip has them, so that no
@@ -212,40 +374,6 @@ fn closing_order(row: &Row, driven: &BTreeSet<Terminal>) -> Vec<Terminal> {
     lines
 }
 
-/// The lines that the bench feeds in this call, and the lines tied to them at the equipment.
-fn fed_lines(row: &Row, driven: &BTreeSet<Terminal>, profile: &Profile) -> BTreeSet<Terminal> {
-    let mut fed: BTreeSet<Terminal> = row.demanded.intersection(driven).cloned().collect();
-    for group in profile.tied() {
-        if group.iter().any(|line| fed.contains(line)) {
-            fed.extend(group.iter().cloned());
-        }
-    }
-    fed
-}
-
-/// What every line must be where the bench itself drives: what it feeds must be seen, everything
-/// else must be dead; `either` is resolved to off.
-fn driven_cells(
-    row: &Row,
-    lines: &[Terminal],
-    fed: &BTreeSet<Terminal>,
-) -> BTreeMap<Terminal, Cell> {
-    lines
-        .iter()
-        .map(|line| {
-            let cell = match row.cells.get(line) {
-                None => Cell {
-                    expected: Expected::Off,
-                    reason: "not a line of this profile: never driven, so it must stay dead"
-                        .to_owned(),
-                },
-                Some(cell) => resolved_cell(cell, fed.contains(line)),
-            };
-            (line.clone(), cell)
-        })
-        .collect()
-}
-
 fn resolved_cell(cell: &Cell, is_fed: bool) -> Cell {
     match cell.expected {
         Expected::Either => Cell {
@@ -261,92 +389,4 @@ fn resolved_cell(cell: &Cell, is_fed: bool) -> Cell {
         },
         Expected::On | Expected::Off => cell.clone(),
     }
-}
-
-fn sense_points(bench: &BenchMap) -> Vec<SensePoint> {
-    let lines = bench.lines.values().flat_map(|line: &BenchLine| {
-        line.senses.iter().map(|sense| SensePoint {
-            target: Target::Line(line.terminal.clone()),
-            end: sense.end,
-            quantity: sense.quantity,
-            means: sense.means.clone(),
-        })
-    });
-    let supply = bench.supply.senses.iter().map(|supply| SensePoint {
-        target: Target::Supply(supply.rail),
-        end: supply.sense.end,
-        quantity: supply.sense.quantity,
-        means: supply.sense.means.clone(),
-    });
-    supply.chain(lines).collect()
-}
-
-fn left_out(
-    table: &TruthTable,
-    possible: &[Row],
-    wanted: &dyn Fn(&Call) -> bool,
-) -> Vec<CallLeftOut> {
-    let not_applicable = table
-        .rows()
-        .iter()
-        .filter(|row| !row.applicable)
-        .map(|row| CallLeftOut {
-            call: row.call.clone(),
-            why: row.why_not.clone(),
-            applicable: false,
-        });
-    let not_asked_for = possible
-        .iter()
-        .filter(|row| !wanted(&row.call))
-        .map(|row| CallLeftOut {
-            call: row.call.clone(),
-            why: "not asked for in this run".to_owned(),
-            applicable: true,
-        });
-    not_applicable.chain(not_asked_for).collect()
-}
-
-fn not_proven(bench: &BenchMap, profile: &Profile, left_out: &[CallLeftOut]) -> Vec<String> {
-    let mut list = Vec::new();
-    let senses = || bench.lines.values().flat_map(|line| line.senses.iter());
-    if senses().any(|sense| matches!(sense.means, SenseMeans::Input { .. })) {
-        list.push("voltage not proven: a digital input shows presence only".to_owned());
-    }
-    if senses().all(|sense| sense.quantity == Quantity::Presence) && profile.changeover().is_some()
-    {
-        list.push(
-            "what the equipment makes of the reversing valve (O/B) signal: that takes an air \
-             temperature"
-                .to_owned(),
-        );
-    }
-    match bench.supply.source {
-        SupplySource::Bench => {
-            list.push("R and C not proven: the bench feeds the relays itself".to_owned());
-        }
-        SupplySource::Equipment => {
-            let at_controller = bench
-                .supply
-                .senses
-                .iter()
-                .any(|supply| supply.sense.end == End::Controller);
-            if !at_controller {
-                list.push(
-                    "C not proven: the supply is not sensed at the controller end".to_owned(),
-                );
-            }
-        }
-    }
-    if bench.supply.senses.is_empty() {
-        list.push("the supply is not sensed: a dead supply looks like dead wiring".to_owned());
-    }
-    let calls: Vec<String> = left_out
-        .iter()
-        .filter(|left| left.applicable)
-        .map(|left| left.call.to_string())
-        .collect();
-    if !calls.is_empty() {
-        list.push(format!("calls not made: {}", calls.join(", ")));
-    }
-    list
 }

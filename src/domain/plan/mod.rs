@@ -5,9 +5,12 @@
 //! event, so that a report never needs the files again. Planning opens nothing and reads no clock.
 
 mod make;
+mod not_proven;
+mod points;
 mod shape;
 
 pub use make::{PlanError, make_plan};
 pub use shape::{
-    CallLeftOut, Plan, PlannedChangeover, PlannedDrive, PlannedStep, SensePoint, Target,
+    CallLeftOut, MadeBy, Plan, PlannedChangeover, PlannedDrive, PlannedMeter, PlannedStep,
+    SensePoint, Target,
 };

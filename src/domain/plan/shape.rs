@@ -4,9 +4,10 @@
 //! reports read it. It holds no rule.
 
 use crate::domain::bench_map::{BenchTiming, Loads, Rail, RelayAt, SenseMeans, UnderTest};
+use crate::domain::measurement::Bands;
 use crate::domain::profile::Changeover;
 use crate::domain::{Call, Cell};
-use crate::units::{End, Milliseconds, Quantity, Terminal};
+use crate::units::{End, MeterAccuracy, Milliseconds, Ohms, Quantity, Terminal};
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -43,6 +44,31 @@ pub struct SensePoint {
     pub quantity: Quantity,
     /// By what.
     pub means: SenseMeans,
+    /// The meter's own data, where a meter reads it.
+    pub meter: Option<PlannedMeter>,
+    /// Whether a load is across the point while it is read: the line's own, or one switched in.
+    pub loaded: bool,
+}
+
+/// What a value of a meter is worth.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct PlannedMeter {
+    /// Its stated accuracy on alternating volts.
+    pub accuracy: MeterAccuracy,
+    /// Its input resistance.
+    pub input_ohms: Ohms,
+}
+
+/// Who makes a call.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum MadeBy {
+    /// The bench closes the lines' relays.
+    Relays,
+    /// A relay provokes a room controller.
+    Stimulus(RelayAt),
+    /// A person, who is asked to.
+    Operator,
 }
 
 /// One line that the bench drives.
@@ -63,10 +89,14 @@ pub struct PlannedStep {
     pub number: u32,
     /// The call.
     pub call: Call,
-    /// The lines whose relays close, in the order in which they close.
+    /// Who makes it.
+    pub made_by: MadeBy,
+    /// The lines that are driven, in the order in which their relays close.
     pub drive: Vec<Terminal>,
     /// What every line must be; lines of the profile and lines that only the bench has.
     pub cells: BTreeMap<Terminal, Cell>,
+    /// Patterns that are legal on the way to this one; a room controller's alone.
+    pub on_the_way: Vec<BTreeMap<Terminal, Cell>>,
     /// From the last relay's closing to the first reading.
     pub settle_ms: Milliseconds,
     /// From the relays' opening to the release check.
@@ -112,6 +142,10 @@ pub struct Plan {
     pub source_end: End,
     /// The steps, in order.
     pub steps: Vec<PlannedStep>,
+    /// The pattern of a room controller at rest; `None` where the bench drives.
+    pub rest: Option<BTreeMap<Terminal, Cell>>,
+    /// Lines on which a reading proves nothing, with the reason.
+    pub unreliable: BTreeMap<Terminal, String>,
     /// The changeover rule, where the profile has one.
     pub changeover: Option<PlannedChangeover>,
     /// Calls that are not made.
@@ -120,6 +154,8 @@ pub struct Plan {
     pub not_proven: Vec<String>,
     /// Waits and samples.
     pub timing: BenchTiming,
+    /// Where a measured voltage counts as on and as off.
+    pub bands: Bands,
 }
 
 impl Plan {

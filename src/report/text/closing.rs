@@ -2,20 +2,8 @@
 
 use super::page::{Page, WIDTH};
 use crate::report::RunView;
+use crate::report::wording::{CAUTIONS, NOT_BEYOND};
 use std::io;
-
-/// What must be kept in mind by anyone who works on what was tested. Common practice, no source;
-/// isolation and proving dead after OSHA 1910.147(d) and EN 50110-1.
-const CAUTIONS: [&str; 5] = [
-    "Before touching anything: isolate every supply, lock it, prove dead. This program's stop and \
-     its relays are not isolation.",
-    "The control circuit is low voltage, but the same cabinets hold mains, and a called contactor \
-     starts mains motors and heaters.",
-    "After a compressor call leave the compressor off for its full minimum-off time before \
-     calling it again.",
-    "Never run electric strip heat without airflow: it is a fire risk.",
-    "Local code, the maker's instructions and licensed practice come first.",
-];
 
 /// What the run does not prove, and which calls were not made.
 pub(super) fn not_proven(view: &RunView, page: &mut Page<'_>) -> io::Result<()> {
@@ -23,11 +11,7 @@ pub(super) fn not_proven(view: &RunView, page: &mut Page<'_>) -> io::Result<()> 
     for item in &view.not_proven {
         page.hanging("  - ", item)?;
     }
-    page.hanging(
-        "  - ",
-        "anything beyond the lines, calls and moment tested here: the result relates to this unit \
-         alone",
-    )?;
+    page.hanging("  - ", NOT_BEYOND)?;
     let mut absent = view
         .left_out
         .iter()
@@ -55,7 +39,7 @@ pub(super) fn troubles(view: &RunView, page: &mut Page<'_>) -> io::Result<()> {
             count => format!("{count} times"),
         };
         page.hanging(
-            &format!("  {:<12} ", trouble.device),
+            &format!("  {:<12} ", format!("\"{}\"", trouble.device)),
             &format!("{times}: {}. First: {}.", trouble.kind, trouble.first),
         )?;
     }
@@ -70,8 +54,8 @@ pub(super) fn troubles(view: &RunView, page: &mut Page<'_>) -> io::Result<()> {
         page.hanging(
             "",
             &format!(
-                "Relay board {board} has no watchdog set: if this program is killed or the link \
-                 is lost, its relays stay as they are."
+                "Relay board \"{board}\" has no watchdog set: if this program is killed or the \
+                 link is lost, its relays stay as they are."
             ),
         )?;
     }
@@ -99,7 +83,7 @@ pub(super) fn record(view: &RunView, page: &mut Page<'_>) -> io::Result<()> {
     page.hanging("Profile file  ", &view.profile_hash)?;
     page.hanging("Bench file    ", &view.bench_hash)?;
     for (device, identity) in &view.devices {
-        page.hanging(&format!("Device {device:<6} "), identity)?;
+        page.hanging("Device        ", &format!("\"{device}\": {identity}"))?;
     }
     page.gap()?;
     page.line("Tester   ____________________________   Date ____________")?;

@@ -1,10 +1,11 @@
 //! The top of the text report: what is not safe, what was tested, how it came out.
 
 use super::page::{Page, WIDTH};
-use crate::domain::Verdict;
-use crate::domain::bench_map::{Loads, UnderTest};
-use crate::event::{DeviceSafe, FinishReason};
+use crate::event::DeviceSafe;
 use crate::report::RunView;
+use crate::report::wording::{
+    MADE_SAFE, SIMULATED, ended_early, loads, meaning, profile, put_in, to_the_second, under_test,
+};
 use std::io;
 
 /// The loudest thing of all, where the run did not end safe.
@@ -69,7 +70,7 @@ fn unsafe_boards(view: &RunView) -> Vec<String> {
 }
 
 fn unsafe_board(board: &DeviceSafe) -> String {
-    let mut text = format!("Relay board {}: ", board.device);
+    let mut text = format!("Relay board \"{}\": ", board.device);
     if board.still_closed.is_empty() {
         text.push_str("its relays did not read back open");
     } else {
@@ -102,79 +103,27 @@ pub(super) fn title(view: &RunView, page: &mut Page<'_>) -> io::Result<()> {
     };
     page.hanging("Subject     ", subject)?;
     page.hanging("Run         ", &view.run_id)?;
-    page.hanging("Started     ", &view.started.to_string())?;
+    page.hanging("Started     ", &to_the_second(view.started))?;
     let finished = view.finished.map_or_else(
         || "never: the record was cut short".to_owned(),
-        |at| at.to_string(),
+        to_the_second,
     );
     page.hanging("Finished    ", &finished)?;
+    let test = view.retest_of.as_ref().map_or_else(
+        || "first test".to_owned(),
+        |run| format!("retest after correction of run {run}"),
+    );
     page.hanging(
         "Test        ",
-        &view.retest_of.as_ref().map_or_else(
-            || "first test".to_owned(),
-            |run| format!("retest after correction of run {run}"),
-        ),
+        &format!("{test} of {}", under_test(view.under_test)),
     )?;
+    page.hanging("Loads       ", loads(view.loads))?;
     page.hanging("Bench       ", &view.bench.name)?;
     page.hanging("Profile     ", &profile(view))?;
-    page.hanging("Under test  ", under_test(view.under_test))?;
-    page.hanging("Loads       ", loads(view.loads))?;
-    for note in &view.conditions {
-        page.hanging("Conditions  ", note)?;
+    if !view.conditions.is_empty() {
+        page.hanging("Conditions  ", &view.conditions.join("; "))?;
     }
     Ok(())
-}
-
-fn profile(view: &RunView) -> String {
-    let profile = &view.profile;
-    let mut text = format!("{} ({}", profile.name, profile.kind);
-    if let Some(interface) = &profile.interface {
-        text.push_str(&format!(", {interface} interface"));
-    }
-    text.push_str(&format!(
-        ", {}, {}",
-        stages(profile.compressor_stages, "compressor"),
-        stages(profile.heat_stages, "heat")
-    ));
-    match profile.changeover.as_deref() {
-        Some("o") => text.push_str(", reversing valve (O/B) energised in cooling: O"),
-        Some("b") => text.push_str(", reversing valve (O/B) energised in heating: B"),
-        Some(other) => text.push_str(&format!(", reversing valve (O/B): {other}")),
-        None => {}
-    }
-    text.push(')');
-    text
-}
-
-fn stages(count: u8, of: &str) -> String {
-    match count {
-        0 => format!("no {of} stage"),
-        1 => format!("1 {of} stage"),
-        _ => format!("{count} {of} stages"),
-    }
-}
-
-fn under_test(under_test: UnderTest) -> &'static str {
-    match under_test {
-        UnderTest::Wiring => {
-            "wiring: the bench makes each call at the controller end and looks at every line at \
-             the equipment end"
-        }
-        UnderTest::Controller => {
-            "controller: a room controller makes each call and the bench looks at every line"
-        }
-        UnderTest::Equipment => {
-            "equipment: the bench makes each call in the place of the room controller"
-        }
-    }
-}
-
-fn loads(loads: Loads) -> &'static str {
-    match loads {
-        Loads::Dummy => "dummy: coils of the bench's own, no machine starts",
-        Loads::Disconnected => "disconnected: the loads are lifted, no machine starts",
-        Loads::Real => "real: every call starts a machine",
-    }
 }
 
 /// That nothing real was tested, where nothing was.
@@ -182,64 +131,23 @@ pub(super) fn simulated(view: &RunView, page: &mut Page<'_>) -> io::Result<()> {
     let Some(simulated) = &view.simulated else {
         return Ok(());
     };
-    let or_none = |faults: &[String]| match faults {
-        [] => "none".to_owned(),
-        faults => faults.join(", "),
-    };
     page.gap()?;
-    page.boxed(
-        '#',
-        "SIMULATED",
-        &[
-            "No real wiring was tested, and this proves nothing of any.".to_owned(),
-            format!(
-                "Seed {}. Wiring faults put in: {}. Link faults put in: {}.",
-                simulated.seed,
-                or_none(&simulated.faults),
-                or_none(&simulated.link_faults)
-            ),
-        ],
-    )
+    page.boxed('#', "SIMULATED", &[SIMULATED.to_owned(), put_in(simulated)])
 }
 
 /// How it came out, in words.
 pub(super) fn result(view: &RunView, page: &mut Page<'_>) -> io::Result<()> {
     page.heading("RESULT")?;
     page.hanging("", &view.headline())?;
-    let meaning = match (view.is_cut_short(), view.verdict) {
-        (true, _) => "What was judged until then stands below; the rest is open. Run it again.",
-        (_, Verdict::Pass) => "What this does not prove is listed further down.",
-        (_, Verdict::Inconc) => {
-            "This is not a pass. Put right what is named below and run it again."
-        }
-        (_, Verdict::Fail) => "Do not put it into service as it is.",
-        (_, Verdict::Error) => "Put the bench right and run it again.",
-        (_, Verdict::None) => "Run it again.",
-    };
-    page.hanging("", meaning)?;
+    page.hanging("", meaning(view))?;
     if !view.note.is_empty() {
         page.hanging("", &view.note)?;
     }
-    match view.reason {
-        Some(FinishReason::Cancelled) => {
-            page.hanging("", "The run was cancelled before it was through.")?;
-        }
-        Some(FinishReason::JournalLost) => {
-            page.hanging(
-                "",
-                "The journal could not be written, so the run was stopped.",
-            )?;
-        }
-        Some(FinishReason::Panicked) => {
-            page.hanging("", "The program itself failed during the run.")?;
-        }
-        Some(FinishReason::Complete | FinishReason::BenchError) | None => {}
+    if let Some(ended) = ended_early(view) {
+        page.hanging("", ended)?;
     }
     if view.is_confirmed_safe() {
-        page.hanging(
-            "",
-            "At the end every relay was opened and read back open. That is not isolation.",
-        )?;
+        page.hanging("", MADE_SAFE)?;
     }
     Ok(())
 }

@@ -1,7 +1,7 @@
 //! The order of the text report's parts.
 //!
-//! Place in the data's path: what must be acted on comes first (safety, then the result), what
-//! explains it next, what limits it and where it is kept last.
+//! Place in the data's path: what must be acted on comes first (safety, the result, what could
+//! explain it), the evidence next, what limits it and where it is kept last.
 
 use super::page::Page;
 use super::{closing, findings, heading, matrix};
@@ -15,9 +15,9 @@ pub(in crate::report) fn write(view: &RunView, out: &mut dyn Write) -> io::Resul
     heading::title(view, page)?;
     heading::simulated(view, page)?;
     heading::result(view, page)?;
+    findings::suspects(view, page)?;
     matrix::write(view, page)?;
     findings::steps(view, page)?;
-    findings::suspects(view, page)?;
     findings::changeover(view, page)?;
     closing::not_proven(view, page)?;
     closing::troubles(view, page)?;

@@ -1,4 +1,5 @@
-//! The client's decoder: a good reply is found wherever it stands, nothing else is taken for it.
+//! The client's decoder: a good reply is found wherever it stands, and nothing else is taken for
+//! it.
 
 use super::frames::{any_request, bits, bytes, examples, settings};
 use coilcall::units::{TroubleKind, UnitAddress};

@@ -1,16 +1,17 @@
 //! Hand-made runs: a small heat pump panel, call by call, with chosen cells wrong.
 
 use coilcall::domain::bench_map::{BenchTiming, Loads, Rail, RelayAt, SenseMeans, UnderTest};
+use coilcall::domain::measurement::Bands;
 use coilcall::domain::plan::{
-    CallLeftOut, Plan, PlannedChangeover, PlannedDrive, PlannedStep, SensePoint, Target,
+    CallLeftOut, MadeBy, Plan, PlannedChangeover, PlannedDrive, PlannedStep, SensePoint, Target,
 };
 use coilcall::domain::profile::Changeover;
 use coilcall::domain::{Call, Cell, Expected, Observed, Verdict};
 use coilcall::event::{
     BenchSummary, ChangeoverJudged, ChangeoverOutcome, Commitments, Conditions, DeviceSafe,
     EventKind, FinishReason, LineJudged, MadeSafe, NextAction, ProfileSummary, Read, ReadResult,
-    Rule, RunEvent, RunFinished, RunStarted, RunState, ShownBy, SimulatedBy, StepFinished,
-    StepStarted, TroubleSeen,
+    RelayReason, RelaysSet, Rule, RunEvent, RunFinished, RunStarted, RunState, ShownBy,
+    SimulatedBy, StepFinished, StepStarted, TroubleSeen,
 };
 use coilcall::port::{Clock, RunJournal};
 use coilcall::report::{DiagnosisView, Format, RunView, write_report};
@@ -21,6 +22,7 @@ use coilcall::units::{
 };
 use jiff::Timestamp;
 use std::cell::Cell as Counter;
+use std::collections::BTreeMap;
 
 pub(super) const RUN_ID: &str = "01990000-0000-7000-8000-000000000001";
 
@@ -28,6 +30,12 @@ pub(super) const RUN_ID: &str = "01990000-0000-7000-8000-000000000001";
 #[derive(Default)]
 pub(super) struct TestClock {
     looks: Counter<u64>,
+}
+
+impl TestClock {
+    fn last_look(&self) -> Microseconds {
+        Microseconds(self.looks.get() * 100_000)
+    }
 }
 
 impl Clock for TestClock {
@@ -78,6 +86,9 @@ fn address(line: &str) -> u16 {
 pub(super) fn plan() -> Plan {
     Plan {
         tied: Vec::new(),
+        bands: Bands::default(),
+        rest: None,
+        unreliable: BTreeMap::new(),
         source_end: End::Equipment,
         under_test: UnderTest::Wiring,
         loads: Loads::Dummy,
@@ -123,6 +134,8 @@ fn drive(line: &'static str) -> PlannedDrive {
 
 fn sense_point(line: &'static str) -> SensePoint {
     SensePoint {
+        meter: None,
+        loaded: true,
         target: Target::Line(terminal(line)),
         end: End::Equipment,
         quantity: Quantity::Presence,
@@ -143,6 +156,8 @@ fn planned_step(number: u32, call: &str, driven: &[&'static str]) -> PlannedStep
         (terminal(line), Cell { expected, reason })
     };
     PlannedStep {
+        made_by: MadeBy::Relays,
+        on_the_way: Vec::new(),
         number,
         call: call.parse().expect("a call"),
         drive: driven.iter().map(|line| terminal(line)).collect(),
@@ -227,10 +242,24 @@ impl Run {
             range: None,
             load_ohms: None,
             unpowered: false,
-            from_us: Microseconds(0),
-            to_us: Microseconds(0),
+            from_us: self.clock.last_look(),
+            to_us: self.clock.last_look(),
         }));
         id
+    }
+
+    /// Commands the relays of these lines closed and all others open.
+    pub(super) fn relays(&self, reason: RelayReason, closed: &[&str], is_read_back: bool) {
+        let closed: Vec<CoilAddress> = closed.iter().map(|l| CoilAddress(address(l))).collect();
+        let now = self.clock.last_look();
+        self.add(EventKind::RelaysSet(RelaysSet {
+            device: board(),
+            reason,
+            read_back: is_read_back.then(|| closed.clone()),
+            intended: closed,
+            sent_us: now,
+            confirmed_us: is_read_back.then_some(now),
+        }));
     }
 
     /// Begins the numbered step and reads the supply.
@@ -275,8 +304,13 @@ impl Run {
 
     /// A whole step: lines in `live` are seen live, all others dead.
     pub(super) fn step(&mut self, number: u32, live: &[&str]) -> Verdict {
+        self.step_on(number, live, Observed::On)
+    }
+
+    /// The same, on a supply as given.
+    pub(super) fn step_on(&mut self, number: u32, live: &[&str], supply: Observed) -> Verdict {
         let (_, driven) = CALLS[number as usize - 1];
-        self.begin_step(number, Observed::On);
+        self.begin_step(number, supply);
         let mut worst = Verdict::Pass;
         for line in LINES {
             let right = driven.contains(&line) == live.contains(&line);
@@ -436,9 +470,14 @@ pub(super) fn swapped() -> Run {
 
 /// No line ever answers, though the supply is there.
 pub(super) fn everything_dead() -> Run {
-    let mut run = Run::begin(|_| {});
+    everything_dead_with(|_| {}, Observed::On)
+}
+
+/// No line ever answers; the supply is as given.
+pub(super) fn everything_dead_with(change: impl FnOnce(&mut RunStarted), supply: Observed) -> Run {
+    let mut run = Run::begin(change);
     for number in 1..=5 {
-        run.step(number, &[]);
+        run.step_on(number, &[], supply);
     }
     run.changeover(ChangeoverOutcome::StuckOff);
     run.make_safe(&[], &[]);

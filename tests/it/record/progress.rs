@@ -67,7 +67,7 @@ fn trouble_is_loud() {
     check(
         &link_trouble(),
         &[
-            "  !!  TROUBLE on board (try 1): read inputs 1-16 of unit 1 on link board: no \
+            "  !!  TROUBLE on \"board\" (try 1): read inputs 1-16 of unit 1 on link board: no \
              complete reply in time (0 of 7 bytes in 800 ms); asking again",
             "  3/5   cooling-1          inconclusive: Y1 not read; G not read; O not read; \
              W2 not read",
@@ -76,7 +76,7 @@ fn trouble_is_loud() {
     check(
         &error_before_any_step(),
         &[
-            "!!!!! NOT CONFIRMED SAFE: relay board board: did not read back open (no complete \
+            "!!!!! NOT CONFIRMED SAFE: relay board \"board\": did not read back open (no complete \
              reply in time) !!!!!",
             "BENCH ERROR: the bench itself failed; this says nothing of the wiring.",
             "!!!!! NOT CONFIRMED SAFE: isolate the supply, lock it, prove dead !!!!!",

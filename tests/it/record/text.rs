@@ -1,12 +1,14 @@
 //! The text report, read as a person would.
 
 use super::fixture::{
-    Run, all_pass, cut_short, error_before_any_step, everything_dead, link_trouble, render, swapped,
+    Run, all_pass, cut_short, error_before_any_step, everything_dead, everything_dead_with,
+    link_trouble, render, swapped, terminal,
 };
 use coilcall::domain::bench_map::Loads;
-use coilcall::domain::{Observed, Verdict};
+use coilcall::domain::{Cell, Expected, Observed, Verdict};
 use coilcall::event::{FinishReason, Rule, RunStarted};
 use coilcall::report::{Conclusion, DiagnosisView, Format, RunView, SuspectGroup};
+use coilcall::units::End;
 
 /// The report's words in one line, so that neither wrapping nor boxes matter.
 fn flat(text: &str) -> String {
@@ -56,10 +58,11 @@ fn all_pass_says_so_and_what_it_does_not_prove() {
         "the signal at the terminal is shown; what the equipment makes of it takes an air \
          temperature",
     );
-    says(&text, "Relay board board has no watchdog set");
+    says(&text, "Relay board \"board\" has no watchdog set");
+    says(&text, "Started 2026-03-02 08:00:00 UTC");
     for absent in [
         "WRONG",
-        "look at:",
+        "Look at:",
         "NOT CONFIRMED SAFE",
         "SIMULATED",
         "WHAT COULD",
@@ -82,37 +85,92 @@ fn a_single_fault_is_told_call_by_call() {
     );
     says(&text, "[ON] WRONG: live, should be dead");
     says(&text, "fan-only: FAIL (step 2; the bench called G)");
-    says(&text, "Y1 expected dead, seen LIVE.");
     says(
         &text,
-        "G expected live, seen DEAD. Expected because: fan-only runs G.",
+        "Y1 [ON] should be dead: fan-only leaves Y1 alone. Y1 was read on.",
     );
-    says(&text, "Y1 answered where G should have");
     says(
         &text,
-        "Follow G from relay 2 of board (does it close?) to input 2 of board",
+        "G [OFF] should be live: fan-only runs G. G was read off.",
     );
-    says(&text, "look at: as said above");
+    says(&text, "Y1 and G: one answered in place of the other.");
+    says(
+        &text,
+        "Follow G from relay 2 of \"board\" (does it close?) to input 2 of \"board\"",
+    );
+    // Both wrong calls give the same advice; it is told once, before the matrix.
+    assert_eq!(flat(&text).matches("Follow G from").count(), 1, "{text}");
+    assert!(
+        text.find("Look at:") < text.find("CALLS AND LINES"),
+        "{text}"
+    );
     says(&text, "SIMULATED");
     says(
         &text,
         "Seed 7. Wiring faults put in: swap:Y1,G. Link faults put in: none.",
     );
-    says_not(&text, "NOTHING ANSWERED");
+    says_not(&text, "One cause");
 }
 
 #[test]
 fn everything_dead_points_at_one_cause_before_many() {
     let text = everything_dead().text();
-    says(&text, "FAIL: 4 of 5 calls wrong");
-    says(&text, "NOTHING ANSWERED");
     says(
         &text,
-        "Read R to C at both ends before following single lines.",
+        "FAIL: the supply is live, yet no line that was called ever answered: the R conductor or \
+         the relays' common is open.",
     );
+    says(&text, "Look at: - One cause explains every call.");
+    says(&text, "cooling-1 FAIL: Y1, G, O stayed dead");
     says(&text, "STUCK OFF: O is dead in cooling and in heating");
-    // Four calls need G; the way to follow it is told once.
-    assert_eq!(flat(&text).matches("Follow G from").count(), 1, "{text}");
+    says_not(&text, "Follow G from");
+}
+
+#[test]
+fn where_the_bench_feeds_the_relays_r_is_no_suspect_of_a_dead_panel() {
+    let text = everything_dead_with(
+        |started| started.plan.source_end = End::Controller,
+        Observed::On,
+    )
+    .text();
+    says(&text, "the relays' common or the C conductor is open.");
+}
+
+#[test]
+fn a_dead_panel_on_a_dead_supply_is_not_put_down_to_one_conductor() {
+    let text = everything_dead_with(|_| {}, Observed::Off).text();
+    says(&text, "FAIL: 4 of 5 calls wrong");
+    says(&text, "One cause before many: the supply");
+    says_not(&text, "the supply is live");
+}
+
+#[test]
+fn lines_that_no_call_uses_share_a_sentence_until_one_comes_alive() {
+    let add_spare = |started: &mut RunStarted| {
+        started.plan.lines.push(terminal("E"));
+        for step in &mut started.plan.steps {
+            let cell = Cell {
+                expected: Expected::Off,
+                reason: "not a line of this profile".to_owned(),
+            };
+            step.cells.insert(terminal("E"), cell);
+        }
+    };
+    let mut run = Run::begin(add_spare);
+    run.begin_step(1, Observed::On);
+    run.judge(1, ("E", Observed::Off), Verdict::Pass, Rule::Cell);
+    run.end_step(1, Verdict::Pass, "");
+    says(
+        &run.text(),
+        "Lines that no call uses, dead whenever they were read, as they should be: E.",
+    );
+    says(&run.text(), "call result R-C Y1 G O W2");
+    let mut run = Run::begin(add_spare);
+    run.begin_step(1, Observed::On);
+    run.judge(1, ("E", Observed::On), Verdict::Fail, Rule::Cell);
+    run.end_step(1, Verdict::Fail, "");
+    says_not(&run.text(), "Lines that no call uses");
+    says(&run.text(), "call result R-C Y1 G O W2 E");
 }
 
 #[test]
@@ -131,7 +189,11 @@ fn link_trouble_is_never_told_as_a_fault() {
         &text,
         "The bench could not tell for Y1, G, O, W2. Put the bench right first",
     );
-    says(&text, "board 2 times: no complete reply in time.");
+    says(&text, "\"board\" 2 times: no complete reply in time.");
+    says(
+        &text,
+        "not clear for every line: the inputs could not be read",
+    );
     says(&text, "NOT SHOWN by the calls that were made");
     for absent in ["WRONG:", "FAIL", "Follow", "WHAT COULD"] {
         says_not(&text, absent);
@@ -217,10 +279,10 @@ fn a_welded_relay_shows_after_release() {
     run.finish(Verdict::Fail, FinishReason::Complete, "");
     let text = run.text();
     assert_eq!(row(&text, "fan-only"), ["FAIL", "live", "[HELD]"]);
-    says(&text, "G expected dead, seen LIVE after release");
+    says(&text, "G [HELD] G was read on.");
     says(
         &text,
-        "relay 2 of board may be welded, or another source feeds it",
+        "relay 2 of \"board\" may be welded, or another source feeds it",
     );
 }
 
@@ -236,7 +298,7 @@ fn a_dead_supply_is_looked_at_first() {
     assert_eq!(row(&text, "fan-only"), ["FAIL", "DEAD", "[OFF]"]);
     says(
         &text,
-        "look at: The supply itself was seen dead in this step: look there first",
+        "Look at: - The supply itself was seen dead in this step: look there first",
     );
 }
 
@@ -254,11 +316,11 @@ fn suspects_are_told_in_words_beside_the_grammar() {
     let text = render(&swapped().view_with(diagnosis), Format::Text);
     says(
         &text,
-        "1. (probability 0.97) - these readings cannot tell them apart",
+        "1. One of these (probability 0.97); the readings cannot tell which:",
     );
-    says(&text, "swap:Y1,G: Y1 and G are exchanged");
-    says(&text, "open:G: G is broken or not landed");
-    says(&text, "to confirm: lift G at the equipment end");
+    says(&text, "Y1 and G are exchanged (swap:Y1,G)");
+    says(&text, "G is broken or not landed (open:G)");
+    says(&text, "To confirm: lift G at the equipment end");
     says(&text, "Measure next: ohms from G at the controller");
 }
 

@@ -259,3 +259,22 @@ fn events_are_numbered_in_order_and_relays_close_one_by_one() {
         before = now;
     }
 }
+
+#[test]
+fn a_watchdog_is_fed_through_waits_longer_than_its_time() {
+    let mut case = Case::new("heat-pump-1-stage-electric-o", "watchdog");
+    let watchdog = case
+        .bench
+        .devices
+        .values()
+        .find_map(|device| device.modbus()?.watchdog.as_ref())
+        .expect("the bench has one");
+    case.bench.timing.settle = coilcall::units::Milliseconds(watchdog.timeout_ms.0 * 5);
+    let ran = case.run();
+    assert_eq!(ran.verdict(), Verdict::Pass, "{}", ran.outcome.note);
+    assert!(
+        ran.state.troubles.is_empty(),
+        "{:?}",
+        ran.state.troubles.first()
+    );
+}

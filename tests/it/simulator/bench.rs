@@ -4,6 +4,7 @@ use coilcall::domain::bench_map::{
     BenchLine, BenchMap, BenchTiming, Drive, Loads, Rail, RelayAt, Sense, SenseMeans, SupplyMap,
     SupplySense, SupplySource, UnderTest,
 };
+use coilcall::domain::measurement::Bands;
 use coilcall::domain::profile::{Changeover, Kind};
 use coilcall::domain::{Profile, ProfileDraft};
 use coilcall::port::monotonic_now;
@@ -114,6 +115,7 @@ pub(super) fn bench() -> BenchMap {
         sense: input(index, end),
     };
     BenchMap {
+        bands: Bands::default(),
         name: "Panel for tests".to_owned(),
         under_test: UnderTest::Wiring,
         loads: Loads::Dummy,

@@ -1,0 +1,56 @@
+//! What a run cannot prove on this bench, in a person's words.
+
+use super::shape::CallLeftOut;
+use crate::domain::bench_map::{SenseMeans, SupplySource};
+use crate::domain::{BenchMap, Profile};
+use crate::units::{End, Quantity};
+
+/// What this bench and this choice of calls leave unproven.
+pub(super) fn not_proven(
+    bench: &BenchMap,
+    profile: &Profile,
+    left_out: &[CallLeftOut],
+) -> Vec<String> {
+    let mut list = Vec::new();
+    let senses = || bench.lines.values().flat_map(|line| line.senses.iter());
+    if senses().any(|sense| matches!(sense.means, SenseMeans::Input { .. })) {
+        list.push("voltage not proven: a digital input shows presence only".to_owned());
+    }
+    if senses().all(|sense| sense.quantity == Quantity::Presence) && profile.changeover().is_some()
+    {
+        list.push(
+            "what the equipment makes of the reversing valve (O/B) signal: that takes an air \
+             temperature"
+                .to_owned(),
+        );
+    }
+    match bench.supply.source {
+        SupplySource::Bench => {
+            list.push("R and C not proven: the bench feeds the relays itself".to_owned());
+        }
+        SupplySource::Equipment => {
+            let at_controller = bench
+                .supply
+                .senses
+                .iter()
+                .any(|supply| supply.sense.end == End::Controller);
+            if !at_controller {
+                list.push(
+                    "C not proven: the supply is not sensed at the controller end".to_owned(),
+                );
+            }
+        }
+    }
+    if bench.supply.senses.is_empty() {
+        list.push("the supply is not sensed: a dead supply looks like dead wiring".to_owned());
+    }
+    let calls: Vec<String> = left_out
+        .iter()
+        .filter(|left| left.applicable)
+        .map(|left| left.call.to_string())
+        .collect();
+    if !calls.is_empty() {
+        list.push(format!("calls not made: {}", calls.join(", ")));
+    }
+    list
+}

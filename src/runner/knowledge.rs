@@ -1,0 +1,75 @@
+//! What must outlive the sequence: which relays are closed, which lines are barred.
+//!
+//! Place in the data's path: written before a relay is commanded, so that whatever drops the
+//! sequence, making safe knows what to expect.
+
+use crate::units::{CoilAddress, DeviceName, Terminal};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// What is known outside of the sequence.
+#[derive(Debug, Default)]
+pub(super) struct Knowledge {
+    /// Boards of which this run closed a relay, or found one closed.
+    pub(super) was_closed: BTreeSet<DeviceName>,
+    /// Relays closed now, as meant, in the order of closing.
+    closed: BTreeMap<DeviceName, Vec<CoilAddress>>,
+    /// Lines that are not driven again, with the reason.
+    pub(super) barred: BTreeMap<Terminal, String>,
+    /// Whether any line has been live in this run.
+    pub(super) anything_live: bool,
+    /// What is to be said of the run as a whole.
+    pub(super) notes: Vec<String>,
+}
+
+impl Knowledge {
+    /// A relay is about to be commanded closed.
+    pub(super) fn note_closing(&mut self, device: &DeviceName, relay: CoilAddress) {
+        self.was_closed.insert(device.clone());
+        let order = self.closed.entry(device.clone()).or_default();
+        if !order.contains(&relay) {
+            order.push(relay);
+        }
+    }
+
+    /// One relay is meant open from now on.
+    pub(super) fn note_opening(&mut self, device: &DeviceName, relay: CoilAddress) {
+        if let Some(order) = self.closed.get_mut(device) {
+            order.retain(|closed| *closed != relay);
+            if order.is_empty() {
+                self.closed.remove(device);
+            }
+        }
+    }
+
+    /// The board's relays read back open.
+    pub(super) fn note_open(&mut self, device: &DeviceName) {
+        self.closed.remove(device);
+    }
+
+    /// The relays of one board that are meant to be closed.
+    pub(super) fn closed_on(&self, device: &DeviceName) -> BTreeSet<CoilAddress> {
+        self.closed
+            .get(device)
+            .into_iter()
+            .flatten()
+            .copied()
+            .collect()
+    }
+
+    /// Every board that is meant to hold relays closed.
+    pub(super) fn closed_now(&self) -> Vec<(DeviceName, BTreeSet<CoilAddress>)> {
+        self.closed
+            .keys()
+            .map(|device| (device.clone(), self.closed_on(device)))
+            .collect()
+    }
+
+    /// Every closed relay, the last closed first, so that Y, W and E open before the fan and the
+    /// changeover line.
+    pub(super) fn release_order(&self) -> Vec<(DeviceName, Vec<CoilAddress>)> {
+        self.closed
+            .iter()
+            .map(|(device, relays)| (device.clone(), relays.iter().rev().copied().collect()))
+            .collect()
+    }
+}

@@ -1,0 +1,253 @@
+//! What is said of each event in plain lines.
+//!
+//! Place in the data's path: the folded state and the newest event in, text out; progress lines
+//! and the live table put it on their writer. State shows by word and shape, without colour.
+
+use crate::domain::plan::PlannedStep;
+use crate::domain::{Expected, Observed, Verdict};
+use crate::event::{
+    EventKind, LineJudged, MadeSafe, NextAction, Rule, RunEvent, RunStarted, RunState,
+    StepFinished, TroubleSeen, Waiting, WaitingFor,
+};
+use crate::report::{DiagnosisView, RunView};
+
+/// The events so far, from which the newest is told.
+pub(super) struct Narration<'s> {
+    /// The fold, the newest event included.
+    pub(super) state: &'s RunState,
+}
+
+/// The text without control characters: what a device or a file says of itself must not move the
+/// cursor.
+pub(super) fn plain(text: &str) -> String {
+    text.chars()
+        .map(|c| if c.is_control() && c != '\n' { '?' } else { c })
+        .collect()
+}
+
+impl Narration<'_> {
+    /// What is to be said of the event, in whole lines; empty where nothing is.
+    pub(super) fn text_of(&self, event: &RunEvent) -> String {
+        match &event.kind {
+            EventKind::RunStarted(started) => begun(started),
+            EventKind::DeviceIdentified {
+                device, identity, ..
+            } => format!("      \"{device}\": {identity}\n"),
+            EventKind::StepStarted(step) if step.attempt > 1 => format!(
+                "  >>  {}: once more (attempt {})\n",
+                self.call_of(step.step),
+                step.attempt
+            ),
+            EventKind::StepFinished(finished) => self.step_over(finished),
+            EventKind::Trouble(trouble) => trouble_met(trouble),
+            EventKind::Waiting(waiting) => self.wait(waiting, event),
+            EventKind::Asked {
+                prompt,
+                text,
+                choices,
+                ..
+            } => asked(*prompt, text, choices),
+            EventKind::Suspended { why } => format!("  ##  STANDS STILL: {why}\n"),
+            EventKind::Resumed { why } => format!("  >>  goes on: {why}\n"),
+            EventKind::Armed { .. } => "  ##  ARMED: real machines will start\n".to_owned(),
+            EventKind::MadeSafe(safe) => made_safe(safe),
+            EventKind::RunFinished(_) => self.over(),
+            EventKind::StepStarted(_)
+            | EventKind::RelaysSet(_)
+            | EventKind::Read(_)
+            | EventKind::Changed(_)
+            | EventKind::Answered { .. }
+            | EventKind::LineJudged(_)
+            | EventKind::ChangeoverJudged(_)
+            | EventKind::Revealed { .. } => String::new(),
+        }
+    }
+
+    /// The planned steps.
+    pub(super) fn plan(&self) -> &[PlannedStep] {
+        self.state
+            .started
+            .as_ref()
+            .map_or(&[], |(_, started)| &started.plan.steps)
+    }
+
+    /// The call of a step.
+    pub(super) fn call_of(&self, number: u32) -> String {
+        self.plan()
+            .iter()
+            .find(|step| step.number == number)
+            .map_or_else(|| format!("step {number}"), |step| step.call.to_string())
+    }
+
+    fn step_over(&self, finished: &StepFinished) -> String {
+        let total = self.plan().len();
+        let verdict = match finished.verdict {
+            Verdict::Fail => "FAIL",
+            Verdict::Error => "BENCH ERROR",
+            other => other.spoken(),
+        };
+        let wrong: Vec<String> = self
+            .state
+            .steps
+            .iter()
+            .filter(|step| step.number == finished.step)
+            .flat_map(|step| step.lines.values())
+            .filter(|line| line.judged.verdict > Verdict::Pass)
+            .map(|line| wrong_line(&line.judged))
+            .collect();
+        let mut text = format!(
+            "{:>3}/{total:<3} {:<18} {verdict}",
+            finished.step,
+            self.call_of(finished.step)
+        );
+        if !wrong.is_empty() {
+            text.push_str(&format!(": {}", wrong.join("; ")));
+        } else if finished.verdict > Verdict::Pass && !finished.note.is_empty() {
+            text.push_str(&format!(": {}", finished.note));
+        }
+        text.push('\n');
+        text
+    }
+
+    fn wait(&self, waiting: &Waiting, event: &RunEvent) -> String {
+        let what = match waiting.why {
+            // They last fractions of a second and happen in every step.
+            WaitingFor::Settle | WaitingFor::Release => return String::new(),
+            WaitingFor::MinimumOff => "the compressor's minimum-off time",
+            WaitingFor::ControllerTimer => "the room controller's own timer",
+            WaitingFor::Replug => "the port to come back: plug the adapter in again",
+            WaitingFor::Operator => "a person",
+        };
+        let left = waiting.until.0.saturating_sub(event.elapsed_us.0);
+        format!(
+            "  ..  WAITING for {what}, at most {} s\n",
+            left.div_ceil(1_000_000)
+        )
+    }
+
+    fn over(&self) -> String {
+        let view = RunView::new(self.state, None, "", "", DiagnosisView::undetermined());
+        let Ok(view) = view else {
+            return String::new();
+        };
+        let mut text = format!("\n{}\n", view.headline());
+        if !view.note.is_empty() {
+            text.push_str(&format!("{}\n", view.note));
+        }
+        if view.simulated.is_some() {
+            text.push_str("SIMULATED: no real wiring was tested.\n");
+        }
+        if !view.is_confirmed_safe() {
+            text.push_str(
+                "!!!!! NOT CONFIRMED SAFE: isolate the supply, lock it, prove dead !!!!!\n",
+            );
+        }
+        text
+    }
+}
+
+fn begun(started: &RunStarted) -> String {
+    let simulated = match &started.conditions.simulated {
+        Some(simulated) => format!("  ##  SIMULATED, seed {}\n", simulated.seed),
+        None => String::new(),
+    };
+    let steps = match started.plan.steps.len() {
+        1 => "1 call".to_owned(),
+        count => format!("{count} calls"),
+    };
+    let unguarded: String = started
+        .bench
+        .boards_without_watchdog
+        .iter()
+        .map(|board| {
+            format!(
+                "  !!  NO WATCHDOG on relay board \"{board}\": if this program is killed, its \
+                 relays stay as they are\n"
+            )
+        })
+        .collect();
+    format!(
+        "run {}\n      {} on {}: {steps}, {} under test, {} loads\n{simulated}{unguarded}",
+        started.run_id,
+        started.profile.name,
+        started.bench.name,
+        started.plan.under_test,
+        started.plan.loads
+    )
+}
+
+fn wrong_line(judged: &LineJudged) -> String {
+    let terminal = &judged.terminal;
+    if judged.rule == Rule::BenchTrouble {
+        return format!("{terminal} not read");
+    }
+    let expected = match judged.expected {
+        Expected::On => "live",
+        Expected::Off => "dead",
+        Expected::Either => "either",
+    };
+    let seen = match judged.observed {
+        Observed::On => "LIVE",
+        Observed::Off => "DEAD",
+        Observed::Indeterminate => "neither clearly live nor dead",
+        Observed::NotMeasured => "nothing",
+    };
+    match judged.rule {
+        Rule::Release => format!("{terminal} after release expected {expected}, seen {seen}"),
+        Rule::Supply => format!("the supply fell when {terminal} was called"),
+        Rule::Cell | Rule::BenchTrouble => {
+            format!("{terminal} expected {expected}, seen {seen}")
+        }
+    }
+}
+
+fn trouble_met(seen: &TroubleSeen) -> String {
+    let next = match seen.next {
+        NextAction::Retry => "asking again",
+        NextAction::ReadBack => "reading the relays back first",
+        NextAction::GiveUpStep => "giving this call up",
+        NextAction::Reopen => "looking for the port again",
+        NextAction::Stop => "STOPPING THE RUN",
+        NextAction::OpenAllAgain => "opening all relays again",
+    };
+    format!(
+        "  !!  TROUBLE on \"{}\" (try {}): {}; {next}\n",
+        seen.device, seen.attempt, seen.trouble
+    )
+}
+
+fn asked(prompt: u32, text: &str, choices: &[String]) -> String {
+    let choices = match choices {
+        [] => String::new(),
+        choices => format!(" [{}]", choices.join(" / ")),
+    };
+    format!("  ??  question {prompt}: {text}{choices}\n")
+}
+
+/// Silent where everything read back open and nothing is live; the report says so in its place.
+fn made_safe(safe: &MadeSafe) -> String {
+    let mut text = String::new();
+    for board in safe.devices.iter().filter(|board| !board.confirmed_open) {
+        let closed: Vec<String> = board.still_closed.iter().map(|c| c.label()).collect();
+        let what = match closed.as_slice() {
+            [] => "did not read back open".to_owned(),
+            closed => format!("still closed: {}", closed.join(", ")),
+        };
+        let why = match board.trouble.as_str() {
+            "" => String::new(),
+            trouble => format!(" ({trouble})"),
+        };
+        text.push_str(&format!(
+            "!!!!! NOT CONFIRMED SAFE: relay board \"{}\": {what}{why} !!!!!\n",
+            board.device
+        ));
+    }
+    if !safe.still_live.is_empty() {
+        let names: Vec<&str> = safe.still_live.iter().map(|line| line.as_str()).collect();
+        text.push_str(&format!(
+            "!!!!! STILL LIVE with every relay open: {} !!!!!\n",
+            names.join(", ")
+        ));
+    }
+    text
+}

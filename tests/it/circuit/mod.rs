@@ -1,0 +1,9 @@
+//! The circuit against an outside solver and against the trade's signatures.
+
+mod behaviour;
+mod budget;
+mod on_a_bench;
+mod outside_solver;
+mod plants;
+mod signatures;
+mod worked_examples;
