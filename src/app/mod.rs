@@ -4,6 +4,7 @@
 //! driven, and what it left in the journal is shown. Nothing here judges wiring; what a test could
 //! want without this floor stands on a lower one.
 
+mod answering;
 mod check;
 mod error;
 mod expected;
@@ -20,6 +21,7 @@ pub use expected::expected;
 pub use files::{Loaded, load};
 pub use open_bench::{OpenedBench, open_over, open_real, open_simulated};
 pub use ports::list_ports;
+pub use answering::Keyboard;
 pub use run_bench::{RunRequest, Simulation, run_bench};
 pub use show::{RunFound, read_run, write_run};
 pub use simulate::{SimulateRequest, Simulated, simulate};
