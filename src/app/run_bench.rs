@@ -1,9 +1,11 @@
 //! `run`: the job, from two files to a closed journal and the report read back from it.
 
+use super::answering::{Answers, Keyboard, answering};
 use super::error::{AppError, Exit};
 use super::files::{Loaded, load};
 use super::open_bench::{OpenedBench, open_real, open_simulated};
 use super::show::{RunFound, read_run};
+use crate::config::read_answers;
 use crate::domain::circuit::Fault;
 use crate::domain::plan::{Plan, make_plan};
 use crate::domain::{Call, Profile, TruthTable, Verdict};
@@ -43,6 +45,8 @@ pub struct RunRequest {
     pub calls: Option<Vec<Call>>,
     /// Where the journal goes.
     pub out: PathBuf,
+    /// Answers to what the run asks; without it the simulated person answers, or the keyboard.
+    pub answers: Option<PathBuf>,
     /// What or who is under test.
     pub subject: Option<String>,
 }
@@ -57,12 +61,13 @@ pub struct RunRequest {
 pub async fn run_bench(
     request: &RunRequest,
     observer: Observer,
-    commands: mpsc::Receiver<Command>,
+    (sender, commands): (mpsc::Sender<Command>, mpsc::Receiver<Command>),
+    keyboard: Keyboard,
 ) -> Result<(Exit, RunOutcome, Option<Result<RunFound, AppError>>), AppError> {
     let Loaded {
         profile,
         bench,
-        notes,
+        mut notes,
     } = load(&request.profile, &request.bench)?;
     let calls = request
         .calls
@@ -73,6 +78,15 @@ pub async fn run_bench(
     if let Some(simulation) = &request.simulation {
         check_faults(simulation, &profile.profile)?;
     }
+    let file = match &request.answers {
+        None => None,
+        Some(path) => {
+            let questions = plan.questions();
+            let file = read_answers(path, &questions)?;
+            notes.extend(note_on_unanswered(&file.unanswered(&questions)));
+            Some(file)
+        }
+    };
     let clock: Rc<dyn Clock> = Rc::new(RunClock::start());
     let simulator = match &request.simulation {
         None => None,
@@ -98,6 +112,12 @@ pub async fn run_bench(
     let OpenedBench { ports, unopened } = opened;
     let path = journal.path().to_owned();
     let journal = Rc::new(journal);
+    let answers = match (file, simulator) {
+        (Some(file), simulator) => Answers::File(file, simulator),
+        (None, Some(simulator)) => Answers::Simulated(simulator),
+        (None, None) => Answers::Keyboard(keyboard),
+    };
+    let observer = answering(observer, answers, sender);
     let setup = RunSetup {
         started: started(request, &run_id, (&profile, &bench), plan, (notes, subject)),
         ports,
@@ -114,6 +134,15 @@ pub async fn run_bench(
     }
     let found = read_run(&request.out, &path.display().to_string());
     Ok((exit, outcome, Some(found)))
+}
+
+fn note_on_unanswered(keys: &[String]) -> Option<String> {
+    (!keys.is_empty()).then(|| {
+        format!(
+            "the answers file has no answer for {}: such a call ends inconclusive",
+            keys.join(", ")
+        )
+    })
 }
 
 fn resolved_calls(

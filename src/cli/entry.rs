@@ -9,7 +9,7 @@ use crate::app::{
 use crate::event;
 use crate::report::Format;
 use crate::store::LocateError;
-use crate::terminal::{LiveTable, Progress};
+use crate::terminal::{LiveTable, Progress, read_lines};
 use indicatif::ProgressDrawTarget;
 use std::error::Error as _;
 #[cfg(unix)]
@@ -125,14 +125,15 @@ fn run(asked: super::arguments::Run) -> Result<Exit, AppError> {
         profile: asked.profile,
         simulation: asked.simulate.then(|| simulation_of(asked.faults)),
         calls: asked.calls,
+        answers: asked.answers,
         out: asked.out,
         subject: asked.subject,
     };
     let (exit, outcome, found) = on_runtime(asked.simulate, async {
         let (sender, commands) = mpsc::channel(8);
-        let listener = tokio::task::spawn_local(send_cancels(Interrupts::new()?, sender));
+        let listener = tokio::task::spawn_local(send_cancels(Interrupts::new()?, sender.clone()));
         let observer = observer();
-        let result = run_bench(&request, observer, commands).await;
+        let result = run_bench(&request, observer, (sender, commands), Box::new(keyboard)).await;
         listener.abort();
         result
     })?;
@@ -166,6 +167,11 @@ fn show(found: Result<RunFound, AppError>, format: Format) -> Result<(), AppErro
     let mut buffer = Buffer::new();
     write_run(&found, &[format], &mut buffer)?;
     Ok(to_stdout(&buffer)?)
+}
+
+/// Answers typed at the keyboard, or piped in.
+fn keyboard() -> mpsc::Receiver<String> {
+    read_lines(std::io::BufReader::new(std::io::stdin()))
 }
 
 /// What shows the run as it goes: a table on a terminal that is wide enough, else plain lines.

@@ -6,7 +6,7 @@
 
 use super::measure::PointReading;
 use crate::domain::measurement::Bands;
-use crate::domain::plan::{Plan, PlannedStep, Target};
+use crate::domain::plan::{MadeBy, Plan, PlannedStep, Target};
 use crate::domain::profile::Changeover;
 use crate::domain::{Call, Cell, Expected, Observed, Verdict, judge_cell};
 use crate::event::{
@@ -167,7 +167,12 @@ fn cell_reason(
 
 fn driven_words(step: &PlannedStep, line: &Terminal) -> String {
     if step.drive.is_empty() {
-        return " with every relay open".to_owned();
+        return match step.made_by {
+            MadeBy::Relays => " with every relay open".to_owned(),
+            MadeBy::Stimulus(_) | MadeBy::Operator => {
+                format!(" while the room controller was asked for {}", step.call)
+            }
+        };
     }
     if step.drive == [line.clone()] {
         return " while it alone was driven".to_owned();
@@ -178,6 +183,16 @@ fn driven_words(step: &PlannedStep, line: &Terminal) -> String {
         names.join(" "),
         if names.len() == 1 { "was" } else { "were" }
     )
+}
+
+/// Says beside each wrong line why a room controller's full pattern was given up.
+pub(super) fn add_why_given_up(judged: &mut [LineJudged], why: &str) {
+    if why.is_empty() {
+        return;
+    }
+    for line in judged.iter_mut().filter(|l| l.verdict == Verdict::Fail) {
+        write!(line.reason, "; {why}").expect("writing to a string cannot fail");
+    }
 }
 
 /// Lines that are still live with every relay open. Each keeps what was seen in the call itself.
@@ -196,9 +211,13 @@ pub(super) fn judge_release(
                 .collect(),
             rule: Rule::Release,
             reason: format!(
-                "{} is still live after the call, with every relay open: a relay that does not \
-                 open, or another source on the line",
-                line.terminal
+                "{} is still live after the call{}: a relay that does not open, or another source \
+                 on the line",
+                line.terminal,
+                match step.made_by {
+                    MadeBy::Relays => ", with every relay open",
+                    MadeBy::Stimulus(_) | MadeBy::Operator => "",
+                }
             ),
             ..line.clone()
         })

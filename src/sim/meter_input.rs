@@ -2,7 +2,8 @@
 //!
 //! Place in the data's path: made once from the bench; the world asks what a meter shows while
 //! given contacts are closed. It knows no bytes. A meter between whose leads nothing is joined
-//! shows 0 V and an endless resistance. Several points joined at once would be one point; the
+//! shows 0 V and an endless resistance. A meter on several points without a multiplexer has leads
+//! that a person moves. Several points joined at once would be one point; the
 //! highest of them is shown.
 
 use super::physics::{Observations, Point};
@@ -75,18 +76,19 @@ impl MeterInputs {
 
     pub(super) fn value(
         &self,
-        device: &DeviceName,
-        quantity: Quantity,
-        observations: &Observations,
+        (device, quantity): (&DeviceName, Quantity),
+        (observations, leads): (&Observations, Option<&Point>),
         closed: impl Fn(&RelayAt) -> bool,
     ) -> MeterValue {
         let Some(input) = self.0.get(device) else {
             return nothing_joined(quantity);
         };
-        let joined = input
-            .leads
-            .iter()
-            .filter(|lead| lead.through.as_ref().is_none_or(&closed));
+        let by_hand = input.leads.iter().filter(|lead| lead.through.is_none());
+        let is_moved = by_hand.count() > 1;
+        let joined = input.leads.iter().filter(|lead| match &lead.through {
+            Some(relay) => closed(relay),
+            None => !is_moved || leads == Some(&lead.point),
+        });
         match quantity {
             Quantity::AcVolts => {
                 let shown = joined.map(|lead| {

@@ -9,12 +9,15 @@ use super::ear::Tongue;
 use super::graph::Graph;
 use super::link::Link;
 use super::link_fault::{LinkFault, LinkFaultError, LinkFaultKind};
+use super::operator;
 use super::physics::Point;
 use super::random::{Draws, Purpose};
+use super::room_controller::RoomController;
 use super::scpi_meter::ScpiMeter;
 use super::unit::{Server, Unit};
 use super::wiring::Wiring;
-use super::world::World;
+use super::world::{self, World};
+use crate::domain::Question;
 use crate::domain::bench_map::{BenchMap, UnderTest};
 use crate::domain::circuit::{Fault, FaultError};
 use crate::domain::profile::Profile;
@@ -59,9 +62,7 @@ pub enum SimulatorError {
     #[error(transparent)]
     LinkFault(#[from] LinkFaultError),
     /// A bench of a kind that is not simulated.
-    #[error(
-        "a bench with under_test = \"{0}\" cannot be simulated; only under_test = \"wiring\" can"
-    )]
+    #[error("a bench with under_test = \"{0}\" cannot be simulated")]
     UnderTest(UnderTest),
 }
 
@@ -100,7 +101,7 @@ impl Simulator {
             seed,
             now,
         } = setup;
-        if bench.under_test != UnderTest::Wiring {
+        if bench.under_test == UnderTest::Equipment {
             return Err(SimulatorError::UnderTest(bench.under_test));
         }
         for fault in &link_faults {
@@ -115,7 +116,10 @@ impl Simulator {
         let wiring = Wiring::of(bench, profile);
         let graph = Box::new(Graph::new(&wiring, &faults)?);
         let contact_faults = ContactFaults::of(&wiring, &faults)?;
-        let world = World::new(bench, &faults, contact_faults, graph, seed)?;
+        let mut world = World::new(bench, &faults, contact_faults, graph, seed)?;
+        if bench.under_test == UnderTest::Controller {
+            world.put_under_test(room_controller(bench, profile, seed));
+        }
         let world = Rc::new(RefCell::new(world));
         let mut links = BTreeMap::new();
         for name in bench.links.keys() {
@@ -189,6 +193,12 @@ impl Simulator {
         self.lines.iter().map(state).collect()
     }
 
+    /// Does what is asked of the person at the bench, and answers truthfully.
+    #[must_use]
+    pub fn answer(&self, question: &Question) -> String {
+        operator::answer(&mut self.world.borrow_mut(), question, (self.now)())
+    }
+
     fn link(&self, name: &LinkName) -> Result<Rc<Link>, ConnectError> {
         let link = self
             .links
@@ -198,6 +208,22 @@ impl Simulator {
             return Err(ConnectError::Unplugged(name.clone()));
         }
         Ok(Rc::clone(link))
+    }
+}
+
+/// Below this impedance a load takes the current that a controller without C steals, and its line
+/// stays dead (assumed).
+const COIL_LIKE_OHMS: f64 = 250.0;
+
+fn room_controller(bench: &BenchMap, profile: &Profile, seed: u64) -> world::UnderTest {
+    let steals = bench.supply.c_to_controller == Some(false);
+    let without_coil = bench.lines.values().filter(|line| {
+        let sealed = line.load.as_ref().and_then(|load| load.sealed_ohms);
+        steals && sealed.is_none_or(|ohms| ohms.0 > COIL_LIKE_OHMS)
+    });
+    world::UnderTest {
+        controller: RoomController::new(profile, seed),
+        stolen_through: without_coil.map(|line| line.terminal.clone()).collect(),
     }
 }
 

@@ -23,6 +23,17 @@ pub enum Target {
     Pair(Terminal, Terminal),
 }
 
+impl Target {
+    /// The terminal that is looked at; of a pair, the first.
+    #[must_use]
+    pub fn terminal(&self) -> Terminal {
+        match self {
+            Self::Line(line) | Self::Pair(line, _) => line.clone(),
+            Self::Supply(rail) => rail.terminal(),
+        }
+    }
+}
+
 impl std::fmt::Display for Target {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
