@@ -195,8 +195,9 @@ pub(super) fn add_why_given_up(judged: &mut [LineJudged], why: &str) {
     }
 }
 
-/// Lines that are still live with every relay open. Each keeps what was seen in the call itself.
+/// Lines that are still live after the call and should not be. Each keeps what was seen in the call itself.
 pub(super) fn judge_release(
+    plan: &Plan,
     step: &PlannedStep,
     judged: &[LineJudged],
     after: &[PointReading],
@@ -204,6 +205,8 @@ pub(super) fn judge_release(
     judged
         .iter()
         .filter(|line| observed(after, &line.terminal) == Observed::On)
+        .filter(|line| !plan.may_be_live_at_rest(&line.terminal))
+        .filter(|line| !plan.unreliable.contains_key(&line.terminal))
         .map(|line| LineJudged {
             verdict: Verdict::Fail,
             readings: line_readings(after, &line.terminal)

@@ -221,7 +221,7 @@ impl Sequencer<'_> {
         let mut note = given_up;
         match self.release_and_check(step).await? {
             Ok(after) => {
-                let live = judge::judge_release(step, &judged, &after);
+                let live = judge::judge_release(self.plan, step, &judged, &after);
                 verdict = live
                     .iter()
                     .map(|line| line.verdict)
