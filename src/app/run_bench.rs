@@ -5,7 +5,7 @@ use super::error::{AppError, Exit};
 use super::files::{Loaded, load};
 use super::open_bench::{OpenedBench, open_real, open_simulated};
 use super::show::{RunFound, read_run};
-use crate::config::read_answers;
+use crate::config::{BenchFile, ProfileFile, read_answers};
 use crate::domain::circuit::Fault;
 use crate::domain::plan::{Plan, make_plan};
 use crate::domain::{Call, Profile, TruthTable, Verdict};
@@ -90,17 +90,7 @@ pub async fn run_bench(
     let clock: Rc<dyn Clock> = Rc::new(RunClock::start());
     let simulator = match &request.simulation {
         None => None,
-        Some(simulation) => {
-            let now = Rc::clone(&clock);
-            Some(Simulator::new(SimulatorSetup {
-                bench: &bench.map,
-                profile: &profile.profile,
-                faults: simulation.faults.clone(),
-                link_faults: simulation.link_faults.clone(),
-                seed: simulation.seed,
-                now: Rc::new(move || now.elapsed()),
-            })?)
-        }
+        Some(simulation) => Some(simulator_of(simulation, &profile, &bench, &clock)?),
     };
     let run_id = clock.new_run_id();
     let journal = begin_journal(request, &run_id)?;
@@ -136,6 +126,23 @@ pub async fn run_bench(
     Ok((exit, outcome, Some(found)))
 }
 
+fn simulator_of(
+    simulation: &Simulation,
+    profile: &ProfileFile,
+    bench: &BenchFile,
+    clock: &Rc<dyn Clock>,
+) -> Result<Simulator, AppError> {
+    let now = Rc::clone(clock);
+    Ok(Simulator::new(SimulatorSetup {
+        bench: &bench.map,
+        profile: &profile.profile,
+        faults: simulation.faults.clone(),
+        link_faults: simulation.link_faults.clone(),
+        seed: simulation.seed,
+        now: Rc::new(move || now.elapsed()),
+    })?)
+}
+
 fn note_on_unanswered(keys: &[String]) -> Option<String> {
     (!keys.is_empty()).then(|| {
         format!(
@@ -145,10 +152,7 @@ fn note_on_unanswered(keys: &[String]) -> Option<String> {
     })
 }
 
-fn resolved_calls(
-    calls: &[Call],
-    profile: &crate::config::ProfileFile,
-) -> Result<Vec<Call>, AppError> {
+fn resolved_calls(calls: &[Call], profile: &ProfileFile) -> Result<Vec<Call>, AppError> {
     calls
         .iter()
         .map(|call| match call {
@@ -210,7 +214,7 @@ fn begin_subject(
 fn started(
     request: &RunRequest,
     run_id: &str,
-    (profile, bench): (&crate::config::ProfileFile, &crate::config::BenchFile),
+    (profile, bench): (&ProfileFile, &BenchFile),
     plan: Plan,
     (notes, subject): (Vec<String>, Option<String>),
 ) -> RunStarted {

@@ -192,8 +192,8 @@ impl<'d> Points<'d> {
                     .finding(message)
                     .other(first.span.clone(), "first used here")
                     .help(
-                        "name the multiplexer's relay: through = { device = …, coil = … }, or let a \
-                         person move the leads: by_hand = true in each",
+                        "name the multiplexer's relay: through = { device = …, coil = … }, or let \
+                         a person move the leads: by_hand = true in each",
                     );
                 self.findings.add(finding);
             }
