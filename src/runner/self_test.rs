@@ -382,10 +382,10 @@ impl Tester<'_> {
             Serves::Stimulus(_) => RelayReason::Stimulus,
         };
         relays.close(&exercise.relay, reason).await?;
-        self.sequencer.pause(timing.supply_settle).await?;
+        self.sequencer.pause(timing.supply_settle).await;
         if self.collapsed(exercise).await? {
             self.sequencer.open_everything().await?;
-            self.sequencer.pause(timing.release).await?;
+            self.sequencer.pause(timing.release).await;
             let recovered = !self.supply_is_dead().await?;
             let outcome = RelayOutcome::Collapsed { recovered };
             return Ok(Closed {
@@ -393,14 +393,14 @@ impl Tester<'_> {
                 live: None,
             });
         }
-        self.sequencer.pause(timing.settle).await?;
+        self.sequencer.pause(timing.settle).await;
         let live = self.live_inputs(line).await?;
         relays.confirm().await?;
         relays.open(&exercise.relay, RelayReason::Release).await?;
         if let Some(master) = feeding {
             relays.open(master, RelayReason::Release).await?;
         }
-        self.sequencer.pause(timing.release).await?;
+        self.sequencer.pause(timing.release).await;
         Ok(Closed {
             outcome: RelayOutcome::Good,
             live: Some(live),
