@@ -4,6 +4,7 @@
 //! driven, and what it left in the journal is shown. Nothing here judges wiring; what a test could
 //! want without this floor stands on a lower one.
 
+mod answering;
 mod check;
 mod error;
 mod expected;
@@ -11,9 +12,12 @@ mod files;
 mod open_bench;
 mod ports;
 mod run_bench;
+mod self_test;
 mod show;
+mod show_self_test;
 mod simulate;
 
+pub use answering::Keyboard;
 pub use check::{CheckRequest, check};
 pub use error::{AppError, Exit};
 pub use expected::expected;
@@ -21,5 +25,7 @@ pub use files::{Loaded, load};
 pub use open_bench::{OpenedBench, open_over, open_real, open_simulated};
 pub use ports::list_ports;
 pub use run_bench::{RunRequest, Simulation, run_bench};
+pub use self_test::{InputTested, LinkTested, SelfTestRequest, SelfTested, self_test};
 pub use show::{RunFound, read_run, write_run};
+pub use show_self_test::write_self_test;
 pub use simulate::{SimulateRequest, Simulated, simulate};

@@ -11,20 +11,25 @@
 //! docs/profile-file.md state each one, and [`effective_bench`] and [`effective_profile`] list
 //! what holds.
 
+mod answers_file;
 mod bench_file;
 mod effective;
 mod fit;
+mod limits;
 mod locate;
 mod nearest;
 mod problem;
 mod profile_file;
 mod redirect;
+mod schema;
 mod source;
 mod table;
 
+pub use answers_file::{AnswersFile, read_answers};
 pub use bench_file::{BenchFile, parse_bench, read_bench};
 pub use effective::{effective_bench, effective_profile};
 pub use fit::fit;
 pub use problem::{ConfigErrors, ConfigProblem};
 pub use profile_file::{ProfileFile, parse_profile, read_profile};
 pub use redirect::redirect_links;
+pub use schema::{bench_schema, profile_schema};

@@ -90,7 +90,7 @@ fn record_unopened(
 }
 
 /// Drives the sequence until it ends, panics or is cancelled.
-async fn follow(
+pub(super) async fn follow(
     sequence: impl Future<Output = Result<(), Stop>>,
     commands: &mut mpsc::Receiver<Command>,
     answers: &Answers,
@@ -107,6 +107,7 @@ async fn follow(
                 Some(Command::Answer { prompt, text, via }) => {
                     answers.put(Given { prompt, text, via });
                 }
+                Some(Command::NobodyAnswers) => answers.close(),
                 // Nothing of this run waits for these.
                 Some(Command::Start | Command::Arm { .. }) => {}
                 None => {

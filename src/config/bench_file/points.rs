@@ -4,6 +4,7 @@
 //! here. It gives the address, or says why there is none; at the end it names what nobody used.
 
 use super::devices::Devices;
+use crate::config::limits;
 use crate::config::nearest::help_for;
 use crate::config::source::{Findings, Span};
 use crate::config::table::{Located, TableReader};
@@ -49,7 +50,8 @@ pub(super) struct Points<'d> {
     findings: &'d Findings,
     relays: RefCell<BTreeMap<RelayAt, Use<RelayUse>>>,
     inputs: RefCell<BTreeMap<(DeviceName, InputAddress), Use<String>>>,
-    meters: RefCell<BTreeMap<DeviceName, Use<String>>>,
+    /// Points with whether a person moves the leads there.
+    meters: RefCell<BTreeMap<DeviceName, Use<(String, bool)>>>,
     used: RefCell<BTreeSet<DeviceName>>,
     all_known: Cell<bool>,
 }
@@ -100,7 +102,7 @@ impl<'d> Points<'d> {
     pub(super) fn relay(&self, table: &TableReader<'_>, what: RelayUse) -> Option<RelayAt> {
         let device = self.device(table);
         table.require("coil", "the relay's address, from 0");
-        let coil = table.small::<u16>("coil", 0..=u64::from(u16::MAX));
+        let coil = table.small::<u16>("coil", limits::ADDRESS);
         let (device, coil) = (device?, coil?);
         let relays = device.value.relays();
         if relays == 0 {
@@ -145,7 +147,7 @@ impl<'d> Points<'d> {
         table: &TableReader<'_>,
         what: &str,
     ) -> Option<InputAddress> {
-        let input = table.small::<u16>("input", 0..=u64::from(u16::MAX))?;
+        let input = table.small::<u16>("input", limits::ADDRESS)?;
         let inputs = device.value.modbus().map_or(0, |spec| spec.discrete_inputs);
         if inputs == 0 {
             let message = format!("device `{}` has no digital inputs", device.value.name);
@@ -173,24 +175,32 @@ impl<'d> Points<'d> {
         Some(address)
     }
 
-    /// Notes that a meter sits on one point without a relay; it can then sit on no other.
-    pub(super) fn meter_alone(&self, device: &Located<&DeviceSpec>, point: &str) {
+    /// Notes that a meter sits on one point without a relay; it can then sit on no other, unless a
+    /// person moves its leads.
+    pub(super) fn meter_alone(
+        &self,
+        device: &Located<&DeviceSpec>,
+        (point, by_hand): (&str, bool),
+    ) {
         let mut meters = self.meters.borrow_mut();
         match meters.get(&device.value.name) {
-            Some(first) if first.what != point => {
+            Some(first) if first.what.0 != point && !(by_hand && first.what.1) => {
                 let message = format!(
                     "meter `{}` sits on {} without a relay, so it cannot read {point} too",
-                    device.value.name, first.what
+                    device.value.name, first.what.0
                 );
                 let finding = device
                     .finding(message)
                     .other(first.span.clone(), "first used here")
-                    .help("name the multiplexer's relay: through = { device = …, coil = … }");
+                    .help(
+                        "name the multiplexer's relay: through = { device = …, coil = … }, or let \
+                         a person move the leads: by_hand = true in each",
+                    );
                 self.findings.add(finding);
             }
             Some(_) => {}
             None => {
-                let (what, span) = (point.to_owned(), device.span.clone());
+                let (what, span) = ((point.to_owned(), by_hand), device.span.clone());
                 meters.insert(device.value.name.clone(), Use { what, span });
             }
         }

@@ -2,6 +2,7 @@
 
 pub(crate) mod contract;
 mod files;
+mod generated;
 mod pairs;
 mod record;
 mod usage;
