@@ -15,13 +15,13 @@ mod run_bench;
 mod show;
 mod simulate;
 
+pub use answering::Keyboard;
 pub use check::{CheckRequest, check};
 pub use error::{AppError, Exit};
 pub use expected::expected;
 pub use files::{Loaded, load};
 pub use open_bench::{OpenedBench, open_over, open_real, open_simulated};
 pub use ports::list_ports;
-pub use answering::Keyboard;
 pub use run_bench::{RunRequest, Simulation, run_bench};
 pub use show::{RunFound, read_run, write_run};
 pub use simulate::{SimulateRequest, Simulated, simulate};

@@ -70,7 +70,10 @@ pub fn read_answers(path: &Path, questions: &[Question]) -> Result<AnswersFile, 
             "missing [answers]: an answer for each question, by its name",
         )),
     }
-    for (key, _) in document.iter().filter(|(key, _)| key.get_ref() != "answers") {
+    for (key, _) in document
+        .iter()
+        .filter(|(key, _)| key.get_ref() != "answers")
+    {
         let message = format!("unknown key `{}`", key.get_ref());
         let finding = Finding::new(key.span(), key.get_ref().to_string(), message);
         findings.push(finding.help("the file holds [answers] and nothing else"));

@@ -107,7 +107,12 @@ impl Comparison<'_> {
         }
         // A bench without any relay has its lines driven by a person's jumper.
         let bench_drives = self.bench.map.under_test != UnderTest::Controller
-            && self.bench.map.lines.values().any(|line| line.drive.is_some());
+            && self
+                .bench
+                .map
+                .lines
+                .values()
+                .any(|line| line.drive.is_some());
         if bench_drives
             && declared.drive.is_none()
             && self.demanded.contains(line)

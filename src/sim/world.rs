@@ -267,10 +267,7 @@ impl World {
         let wanted = self.wanted();
         let reaches = match &self.last {
             Some((_, observations)) => observations.is_live(&power()),
-            None => self
-                .physics
-                .observe(&Contacts::default())
-                .is_live(&power()),
+            None => self.physics.observe(&Contacts::default()).is_live(&power()),
         };
         let under_test = self.controller.as_mut().expect("only asked where it is");
         under_test.controller.follow(now, &wanted, fed && reaches);

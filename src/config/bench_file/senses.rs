@@ -151,7 +151,10 @@ fn read_meter(
         return None;
     }
     if by_hand && through.is_some() {
-        table.one_of(&["by_hand", "through"], "a person moves the leads, or a relay");
+        table.one_of(
+            &["by_hand", "through"],
+            "a person moves the leads, or a relay",
+        );
         return None;
     }
     if through.is_none() {

@@ -22,13 +22,16 @@ impl Plan {
                 questions.push(Question::MakeCall { call, lines });
             }
             questions.extend(self.observations(&call, is_line));
-            if by_person && call != Call::Idle {
+            if step.is_ended_by_a_person() {
                 questions.push(Question::EndCall { call });
             }
         }
         // The check of each release, and of the start and the end, is asked as for idle.
         questions.extend(self.observations(&Call::Idle, is_line));
-        let probed = self.sense_points.iter().filter(|point| self.is_probed(point));
+        let probed = self
+            .sense_points
+            .iter()
+            .filter(|point| self.is_probed(point));
         questions.extend(probed.map(|point| Question::Probe {
             target: point.target.clone(),
             end: point.end,

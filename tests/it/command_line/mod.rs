@@ -3,6 +3,7 @@
 pub(crate) mod contract;
 mod files;
 mod pairs;
+mod prompts;
 mod record;
 mod usage;
 
