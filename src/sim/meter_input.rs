@@ -123,8 +123,8 @@ impl Lead {
     /// The part of the tension that the series resistance leaves to the meter.
     fn share(&self, input_ohms: Option<Ohms>) -> f64 {
         let parallel = [input_ohms, self.load].into_iter().flatten();
-        let siemens: f64 = parallel.map(|ohms| 1.0 / ohms.0).sum();
-        1.0 / (1.0 + self.series.0 * siemens)
+        let conductance: f64 = parallel.map(|ohms| 1.0 / ohms.0).sum();
+        1.0 / (1.0 + self.series.0 * conductance)
     }
 }
 
