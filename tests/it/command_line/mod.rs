@@ -5,6 +5,7 @@ mod files;
 mod generated;
 mod pairs;
 mod record;
+mod self_test;
 mod usage;
 
 use serde_json::Value;
