@@ -136,6 +136,7 @@ fn sense(of_supply: bool) -> Value {
             ("operator", exactly(false)),
             ("device", device()),
             ("through", relay()),
+            ("by_hand", json!({ "type": "boolean" })),
             ("series_ohms", real(Reals::NotNegative)),
             ("load_ohms", real(Reals::Positive)),
             ("quantity", quantities(&BY_A_METER)),

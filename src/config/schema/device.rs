@@ -12,7 +12,8 @@ use serde_json::{Value, json};
 use std::ops::RangeInclusive;
 
 /// `host:port`, or `[address]:port`, with a port from 1 to 65535.
-const HOST_AND_PORT: &str = "^(\\[.+\\]|[^:\\[\\] /]+):0*([1-9][0-9]{0,3}|[1-5][0-9]{4}|6[0-4][0-9]{3}\
+const HOST_AND_PORT: &str = "\
+    ^(\\[.+\\]|[^:\\[\\] /]+):0*([1-9][0-9]{0,3}|[1-5][0-9]{4}|6[0-4][0-9]{3}\
                              |65[0-4][0-9]{2}|655[0-2][0-9]|6553[0-5])$";
 
 fn exactly_one(keys: &[&str]) -> Value {

@@ -1,4 +1,5 @@
-//! The self-test's plan: every relay that the bench file names, and what may be looked at meanwhile.
+//! The self-test's plan: every relay that the bench file names, and what may be looked at
+//! meanwhile.
 //!
 //! Place in the data's path: made from the bench map alone; no equipment is presumed. Only relays
 //! that the file names are exercised: what hangs on the others is not known.

@@ -4,6 +4,7 @@ pub(crate) mod contract;
 mod files;
 mod generated;
 mod pairs;
+mod prompts;
 mod record;
 mod self_test;
 mod usage;

@@ -43,68 +43,7 @@ pub(crate) fn judged_outside(asked: &[(&Value, &str)], form: &str) -> Vec<Option
 }
 
 /// A bench with every table that a bench file may have.
-const RICH_BENCH: &str = r#"
-name = "Everything"
-under_test = "wiring"
-loads = "dummy"
-master = { device = "board", coil = 15 }
-[link.board]
-serial = { path = "/dev/ttyUSB0", baud = 9600, parity = "even", stop_bits = 1 }
-reply_timeout_ms = 800
-late_reply_ms = 1600
-[link.gateway]
-tcp = "192.0.2.7:502"
-[link.meter]
-usb = { vendor = 0x1209, serial_number = "7", baud = 19200 }
-[link.plain]
-serial = { usb = { location = "1-2" }, parity = "none" }
-[link.clamp]
-tcp = "[2001:db8::7]:4001"
-[device.board]
-link = "board"
-modbus-rtu = { unit = 1, coils = 16, discrete_inputs = 16, watchdog = { register = 3, timeout_ms = 2000, milliseconds_per_count = 100 } }
-[device.remote]
-link = "gateway"
-modbus-tcp = { unit = 255, discrete_inputs = 8 }
-[device.meter]
-link = "meter"
-scpi = { ac_volts = "MEAS:VOLT:AC?", ac_volts_range = 50, accuracy = { percent = 0.7, counts = 2, resolution_v = 0.01 }, input_ohms = 10e6 }
-[device.plain]
-link = "plain"
-ascii = { relays = 4, close = "C{relay}", open = "O{relay}", state = "S{relay}", state_closed = "1", state_open = "0", done = "OK", line_end = "crlf" }
-[device.clamp]
-link = "clamp"
-ascii = { ask = "READ?", reading = "AC {value}", overload = "OL", accuracy = { percent = 2, resolution_v = 0.1 } }
-[supply]
-source = "equipment"
-sense = [{ device = "board", input = 8, rail = "R" }, { device = "remote", input = 0, end = "controller" }]
-[[line]]
-terminal = "Y1"
-drive = { device = "board", coil = 0, common = "Rc" }
-sense = [
-  { device = "board", input = 0, quantity = "presence" },
-  { device = "meter", through = { device = "plain", coil = 3 }, series_ohms = 10e3, load_ohms = 3e3, quantity = "ac-volts" },
-]
-load = { sealed_ohms = 64, power_factor = 0.5, unsealed_ohms = 20, dc_ohms = 9, supply = "Rc" }
-[[line]]
-terminal = "G"
-drive = { device = "board", coil = 1 }
-sense = { operator = true, quantity = "observation" }
-[[line]]
-terminal = "O"
-drive = { device = "board", coil = 2 }
-sense = { device = "clamp", quantity = "ac-amps" }
-[stimulus.cooling-1]
-device = "board"
-coil = 4
-[timing]
-settle_ms = 200
-samples = 8
-mains_hertz = 50
-[bands]
-on_at_least_v = 18
-off_at_most_v = 5.0
-"#;
+const RICH_BENCH: &str = include_str!("../../fixtures/schemas/rich_bench.toml");
 
 /// A profile with every table that a profile file may have.
 const RICH_PROFILE: &str = r#"
