@@ -6,13 +6,11 @@ use serde_json::Value;
 
 #[test]
 fn the_files_beside_the_ready_made_ones_are_what_schema_prints() {
-    for (kind, file) in [
-        ("profile", "profile.schema.json"),
-        ("bench", "bench.schema.json"),
-    ] {
+    for kind in ["profile", "bench", "answers"] {
+        let file = format!("{kind}.schema.json");
         let printed = coilcall(&["schema", kind]);
         assert_eq!(printed.code, Some(0), "{}", printed.stderr);
-        let kept = std::fs::read_to_string(stock(file)).expect("the file is there");
+        let kept = std::fs::read_to_string(stock(&file)).expect("the file is there");
         assert_eq!(
             printed.text(),
             kept,
