@@ -20,6 +20,9 @@ use std::path::{Path, PathBuf};
 /// The longest minimum-off time that a file may ask for: a day.
 const LONGEST_MINIMUM_OFF_S: u64 = 86_400;
 
+/// The longest delay of a blower, and the longest cool-down: an hour.
+const LONGEST_DELAY_S: u64 = 3_600;
+
 /// A profile with the text that it came from.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ProfileFile {
@@ -163,6 +166,10 @@ fn read_draft(root: TableReader<'_>) -> (ProfileDraft, Vec<usize>) {
     if let Some(timing) = root.table("timing") {
         let minimum_off = timing.integer("minimum_off_s", 0..=LONGEST_MINIMUM_OFF_S);
         draft.minimum_off_s = value(minimum_off).map(Seconds);
+        let delay = |key| value(timing.integer(key, 0..=LONGEST_DELAY_S)).map(Seconds);
+        draft.heat_fan_delay_s = delay("heat_fan_delay_s");
+        draft.fan_off_delay_s = delay("fan_off_delay_s");
+        draft.cool_down_s = delay("cool_down_s");
         timing.finish();
     }
     let mut indices = Vec::new();

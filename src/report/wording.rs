@@ -125,6 +125,9 @@ pub(super) fn meaning(view: &RunView) -> &'static str {
 pub(super) fn ended_early(view: &RunView) -> Option<&'static str> {
     match view.reason? {
         FinishReason::Cancelled => Some("The run was cancelled before it was through."),
+        FinishReason::Stopped => {
+            Some("The run was stopped before it was through, for the sake of people and machines.")
+        }
         FinishReason::JournalLost => {
             Some("The journal could not be written, so the run was stopped.")
         }

@@ -12,11 +12,14 @@
 //! last), `ending` (what follows however the sequence ended), `knowledge` (what outlives the
 //! sequence), `recorder` (events out).
 
+mod arming;
 mod controller;
 mod dispatcher;
 mod ending;
+mod equipment;
 mod judge;
 mod knowledge;
+mod machines;
 mod measure;
 mod meter;
 mod operator;
@@ -28,6 +31,7 @@ mod sequencer;
 mod setup;
 mod step;
 mod supply;
+mod timers;
 
 pub use dispatcher::run;
 pub use setup::{Observer, Policy, Ports, RunOutcome, RunSetup};

@@ -17,7 +17,8 @@ use crate::domain::{Expected, Observed, Question, Verdict};
 use crate::event::{
     EventKind, LineJudged, RelayReason, Rule, StepFinished, StepStarted, Waiting, WaitingFor,
 };
-use crate::units::{Microseconds, Milliseconds, Terminal};
+use crate::units::{Microseconds, Milliseconds, Quantity, Terminal};
+use std::collections::BTreeMap;
 
 /// What one attempt at driving and reading came to.
 enum Driven {
@@ -69,7 +70,7 @@ impl Sequencer<'_> {
         }
     }
 
-    fn begin_step(
+    pub(super) fn begin_step(
         &self,
         step: &PlannedStep,
         attempt: u32,
@@ -160,6 +161,7 @@ impl Sequencer<'_> {
             .sense_points
             .iter()
             .filter(|point| matches!(point.target, Target::Line(_)))
+            .filter(|point| self.is_read_in_steps(point))
             .collect();
         let should_be_live = points
             .iter()
@@ -180,6 +182,16 @@ impl Sequencer<'_> {
         }
     }
 
+    /// Whether a point belongs to the ordinary course of a step: ohms are read before any relay
+    /// closes, a line's current and what a person sees of real machines by themselves.
+    fn is_read_in_steps(&self, point: &SensePoint) -> bool {
+        match point.quantity {
+            Quantity::Presence | Quantity::AcVolts => true,
+            Quantity::Observation => !self.is_real(),
+            Quantity::Resistance | Quantity::AcAmps => false,
+        }
+    }
+
     async fn judge_and_release(
         &self,
         step: &PlannedStep,
@@ -191,7 +203,8 @@ impl Sequencer<'_> {
             knowledge.anything_live |= lines.iter().any(|line| line.state == Observed::On);
             knowledge.anything_live
         };
-        let judged = judge::judge_lines(self.plan, step, lines, supply.known(anything_live));
+        let mut judged = judge::judge_lines(self.plan, step, lines, supply.known(anything_live));
+        judge::credit_own_relays(self.plan, lines, &BTreeMap::new(), &mut judged);
         self.record_judged(&judged)?;
         let mut verdict = judged
             .iter()
@@ -343,13 +356,18 @@ impl Sequencer<'_> {
         self.finish(step, Verdict::Inconc, note.to_owned())
     }
 
-    fn record_judged(&self, judged: &[LineJudged]) -> Result<(), Unrecorded> {
+    pub(super) fn record_judged(&self, judged: &[LineJudged]) -> Result<(), Unrecorded> {
         judged
             .iter()
             .try_for_each(|line| self.record(EventKind::LineJudged(line.clone())))
     }
 
-    fn finish(&self, step: &PlannedStep, verdict: Verdict, note: String) -> Result<(), Unrecorded> {
+    pub(super) fn finish(
+        &self,
+        step: &PlannedStep,
+        verdict: Verdict,
+        note: String,
+    ) -> Result<(), Unrecorded> {
         let number = step.number;
         self.record(EventKind::StepFinished(StepFinished {
             step: number,
@@ -369,9 +387,18 @@ impl Sequencer<'_> {
         tokio::time::sleep(span.duration()).await;
     }
 
+    /// Waits, and feeds watchdogs.
+    pub(super) async fn pause_fed(&self, span: Milliseconds) -> Result<(), Halt> {
+        let waiting = async {
+            self.pause(span).await;
+            Ok(())
+        };
+        self.while_feeding(waiting).await
+    }
+
     /// Does the work, and lets every board with a watchdog hear from the run meanwhile, however
     /// long a meter, a person or a room controller takes.
-    async fn while_feeding<T>(
+    pub(super) async fn while_feeding<T>(
         &self,
         work: impl Future<Output = Result<T, Halt>>,
     ) -> Result<T, Halt> {

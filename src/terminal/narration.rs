@@ -114,6 +114,10 @@ impl Narration<'_> {
             // They last fractions of a second and happen in every step.
             WaitingFor::Settle | WaitingFor::Release => return String::new(),
             WaitingFor::MinimumOff => "the compressor's minimum-off time",
+            WaitingFor::MinimumOn => "the compressor's minimum-on time",
+            WaitingFor::FanHold => "the blower to run on",
+            WaitingFor::CoolDown => "heat and compressor to cool down between them",
+            WaitingFor::Defrost => "the equipment's defrost to end",
             WaitingFor::ControllerTimer => "the room controller's own timer",
             WaitingFor::Replug => "the port to come back: plug the adapter in again",
             WaitingFor::Operator => "a person",
@@ -195,7 +199,8 @@ fn wrong_line(judged: &LineJudged) -> String {
     match judged.rule {
         Rule::Release => format!("{terminal} after release expected {expected}, seen {seen}"),
         Rule::Supply => format!("the supply fell when {terminal} was called"),
-        Rule::Cell | Rule::BenchTrouble => {
+        Rule::Machines if judged.verdict == Verdict::Fail => judged.reason.clone(),
+        Rule::Cell | Rule::Machines | Rule::BenchTrouble => {
             format!("{terminal} expected {expected}, seen {seen}")
         }
     }

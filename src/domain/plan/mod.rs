@@ -4,11 +4,13 @@
 //! anything is opened; the runner follows it, and it is written whole into the journal's first
 //! event, so that a report never needs the files again. Planning opens nothing and reads no clock.
 
+mod equipment;
 mod make;
 mod not_proven;
 mod points;
 mod shape;
 
+pub use equipment::{AirFrom, CurrentBand, EquipmentPlan, MachineTimes, StepOnMachines};
 pub use make::{PlanError, make_plan};
 pub use shape::{
     CallLeftOut, MadeBy, Plan, PlannedChangeover, PlannedDrive, PlannedMeter, PlannedStep,
