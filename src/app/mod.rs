@@ -13,6 +13,7 @@ mod ports;
 mod run_bench;
 mod show;
 mod simulate;
+mod simulated_person;
 
 pub use check::{CheckRequest, check};
 pub use error::{AppError, Exit};
@@ -20,6 +21,7 @@ pub use expected::expected;
 pub use files::{Loaded, load};
 pub use open_bench::{OpenedBench, open_over, open_real, open_simulated};
 pub use ports::list_ports;
-pub use run_bench::{RunRequest, Simulation, run_bench};
+pub use run_bench::{RunRequest, Simulation, needs_arming, run_bench};
 pub use show::{RunFound, read_run, write_run};
 pub use simulate::{SimulateRequest, Simulated, simulate};
+pub use simulated_person::with_person;

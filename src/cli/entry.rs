@@ -4,7 +4,7 @@ use super::arguments::{Arguments, Command, Faults};
 use super::output::{to_stderr, to_stdout};
 use crate::app::{
     AppError, CheckRequest, Exit, RunFound, RunRequest, SimulateRequest, Simulation, check,
-    expected, list_ports, read_run, run_bench, simulate, write_run,
+    expected, list_ports, needs_arming, read_run, run_bench, simulate, write_run,
 };
 use crate::event;
 use crate::report::Format;
@@ -12,6 +12,7 @@ use crate::store::LocateError;
 use crate::terminal::{LiveTable, Progress};
 use indicatif::ProgressDrawTarget;
 use std::error::Error as _;
+use std::io::IsTerminal as _;
 #[cfg(unix)]
 use std::task::Poll;
 use tokio::sync::mpsc;
@@ -112,14 +113,18 @@ fn run(asked: super::arguments::Run) -> Result<Exit, AppError> {
             "--fault and --link-fault are for --simulate: a real bench brings its own".to_owned(),
         ));
     }
-    let request = RunRequest {
+    let mut request = RunRequest {
         bench: asked.bench,
         profile: asked.profile,
         simulation: asked.simulate.then(|| simulation_of(asked.faults)),
         calls: asked.calls,
         out: asked.out,
         subject: asked.subject,
+        armed_by: asked.armed_by,
     };
+    if request.armed_by.is_none() && request.simulation.is_none() {
+        request.armed_by = asked_for_a_name(&request)?;
+    }
     let (exit, outcome, found) = on_runtime(asked.simulate, async {
         let (sender, commands) = mpsc::channel(8);
         let listener = tokio::task::spawn_local(send_cancels(Interrupts::new()?, sender));
@@ -149,6 +154,20 @@ fn run(asked: super::arguments::Run) -> Result<Exit, AppError> {
          dead before you touch a conductor.\n",
     )?;
     Ok(exit)
+}
+
+/// Who arms a run on real or lifted loads, typed at the keyboard; `None` where nobody has to, or
+/// where there is no keyboard.
+fn asked_for_a_name(request: &RunRequest) -> Result<Option<String>, AppError> {
+    let keyboard = std::io::stdin();
+    if !keyboard.is_terminal() || !needs_arming(request)? {
+        return Ok(None);
+    }
+    to_stderr("This run can start machines. Name of the person at the bench who arms it: ")?;
+    let mut name = String::new();
+    keyboard.read_line(&mut name)?;
+    let name = name.trim();
+    Ok((!name.is_empty()).then(|| name.to_owned()))
 }
 
 /// What shows the run as it goes: a table on a terminal that is wide enough, else plain lines.

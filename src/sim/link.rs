@@ -118,6 +118,7 @@ impl Link {
             if received.unit != BROADCAST && received.unit != unit.spec.unit {
                 continue;
             }
+            world.house(now);
             world.board(&unit.device, now).request_seen(now);
             let answer = received.request.clone().and_then(|request| {
                 relay_board::answer(&mut world, &unit.device, &unit.spec, &request, now)

@@ -13,6 +13,7 @@
 mod board;
 mod contact_fault;
 mod graph;
+mod house;
 mod link;
 mod link_fault;
 pub mod physics;
@@ -22,5 +23,6 @@ mod simulator;
 mod wiring;
 mod world;
 
+pub use house::{Defrost, MachineRun};
 pub use link_fault::{LinkFault, LinkFaultError, LinkFaultKind};
 pub use simulator::{ConnectError, SimClock, Simulator, SimulatorError, SimulatorSetup};

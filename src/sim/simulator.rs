@@ -6,17 +6,20 @@
 
 use super::contact_fault::ContactFaults;
 use super::graph::Graph;
+use super::house::{Defrost, House, MachineRun};
 use super::link::{Link, Unit};
 use super::link_fault::{LinkFault, LinkFaultError, LinkFaultKind};
 use super::physics::Point;
 use super::random::{Draws, Purpose};
 use super::wiring::Wiring;
 use super::world::World;
-use crate::domain::bench_map::{BenchMap, UnderTest};
-use crate::domain::circuit::{Fault, FaultError};
+use crate::domain::Question;
+use crate::domain::bench_map::{BenchMap, Loads, UnderTest};
+use crate::domain::circuit::{Fault, FaultError, FaultKind};
 use crate::domain::profile::Profile;
 use crate::units::{
-    CoilAddress, DeviceName, DeviceProtocol, DeviceSpec, End, LinkName, Microseconds, Terminal,
+    CoilAddress, DeviceName, DeviceProtocol, DeviceSpec, End, LinkName, Microseconds, Seconds,
+    Terminal,
 };
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
@@ -29,6 +32,12 @@ pub type SimClock = Rc<dyn Fn() -> Microseconds>;
 
 /// Bytes that a stream in memory holds before its writer waits: several of the longest frames.
 const STREAM_BYTES: usize = 4096;
+
+/// Another source on the auxiliary line whenever the compressor heats: a defrost without end.
+const ENDLESS_DEFROST: Defrost = Defrost {
+    after: Seconds(0),
+    lasts: Seconds(u64::MAX),
+};
 
 /// What a simulated bench is made from.
 pub struct SimulatorSetup<'a> {
@@ -65,7 +74,7 @@ pub enum SimulatorError {
     },
     /// A bench of a kind that is not simulated.
     #[error(
-        "a bench with under_test = \"{0}\" cannot be simulated; only under_test = \"wiring\" can"
+        "a bench with under_test = \"{0}\" cannot be simulated; only \"wiring\" and \"equipment\" can"
     )]
     UnderTest(UnderTest),
 }
@@ -105,7 +114,7 @@ impl Simulator {
             seed,
             now,
         } = setup;
-        if bench.under_test != UnderTest::Wiring {
+        if bench.under_test == UnderTest::Controller {
             return Err(SimulatorError::UnderTest(bench.under_test));
         }
         for fault in &link_faults {
@@ -116,11 +125,21 @@ impl Simulator {
             .iter()
             .map(|fault| fault.resolve(profile, &lines))
             .collect();
-        let faults = resolved?;
+        let (back_feeds, faults): (Vec<Fault>, Vec<Fault>) = resolved?
+            .into_iter()
+            .partition(|fault| fault.kind() == FaultKind::Backfeed && bench.loads == Loads::Real);
         let wiring = Wiring::of(bench, profile);
         let graph = Box::new(Graph::new(&wiring, &faults)?);
         let contact_faults = ContactFaults::of(&wiring, &faults)?;
         let world = World::new(bench, &faults, contact_faults, graph, seed)?;
+        let mut world = world;
+        if bench.loads == Loads::Real {
+            let mut house = House::new(profile);
+            for fault in &back_feeds {
+                house.set_defrost(fault.terminals()[0].clone(), ENDLESS_DEFROST);
+            }
+            world.build_house(house);
+        }
         let world = Rc::new(RefCell::new(world));
         let mut links = BTreeMap::new();
         for name in bench.links.keys() {
@@ -189,6 +208,44 @@ impl Simulator {
             (terminal.clone(), observations.is_live(&point))
         };
         self.lines.iter().map(state).collect()
+    }
+
+    /// What the person beside the machines answers at this moment; `None` where they wait for
+    /// something to be seen, or where there is nobody.
+    #[must_use]
+    pub fn answer(&self, question: &Question) -> Option<String> {
+        if let Question::Confirm { .. } = question {
+            return Some("yes".to_owned());
+        }
+        self.world
+            .borrow_mut()
+            .house((self.now)())?
+            .answer(question)
+    }
+
+    /// Sets a defrost that the outdoor unit makes by itself.
+    pub fn set_defrost(&self, line: Terminal, defrost: Defrost) {
+        if let Some(house) = self.world.borrow_mut().house((self.now)()) {
+            house.set_defrost(line, defrost);
+        }
+    }
+
+    /// What the machines have done so far; nothing where there are none.
+    #[must_use]
+    pub fn machine_runs(&self) -> Vec<MachineRun> {
+        let mut world = self.world.borrow_mut();
+        let house = world.house((self.now)());
+        house.map_or(Vec::new(), |house| house.history().to_vec())
+    }
+
+    /// Compressor starts inside the minimum-off time, and the longest span of heat without air.
+    #[must_use]
+    pub fn harm(&self) -> (u32, Microseconds) {
+        let mut world = self.world.borrow_mut();
+        let house = world.house((self.now)());
+        house.map_or((0, Microseconds(0)), |house| {
+            (house.short_cycles(), house.heat_without_air())
+        })
     }
 
     fn link(&self, name: &LinkName) -> Result<Rc<Link>, ConnectError> {

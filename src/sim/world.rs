@@ -9,16 +9,20 @@
 
 use super::board::Board;
 use super::contact_fault::ContactFaults;
+use super::house::House;
 use super::physics::{Contacts, Observations, Physics, Point};
 use super::random::{Draws, Purpose};
 use super::wiring::refuse;
 use crate::domain::bench_map::{BenchMap, RelayAt, Sense, SenseMeans};
 use crate::domain::circuit::{Fault, FaultError, FaultKind};
-use crate::units::{CoilAddress, DeviceName, Microseconds, Terminal};
+use crate::units::{CoilAddress, DeviceName, End, Microseconds, Terminal};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Parts of a half cycle, as the input's share of it is drawn.
 const PARTS: u64 = 1_000_000;
+
+/// By then every contact has moved: operate and release times end at 20 ms.
+const CONTACTS_SETTLE_US: u64 = 20_000;
 
 /// One digital input that senses something.
 #[derive(Debug)]
@@ -37,6 +41,7 @@ pub(super) struct World {
     taps: BTreeMap<DeviceName, Vec<Option<Tap>>>,
     contact_faults: ContactFaults,
     physics: Box<dyn Physics>,
+    house: Option<House>,
     /// The last contacts asked about with their answer: most requests change nothing.
     last: Option<(Contacts, Observations)>,
     half_cycles_per_second: u64,
@@ -69,6 +74,7 @@ impl World {
             taps: taps(bench, seed),
             contact_faults,
             physics,
+            house: None,
             last: None,
             half_cycles_per_second: 2 * u64::from(bench.timing.mains_hertz.max(1)),
             phase: Draws::new(seed, Purpose::Bench, 0).within(0..=PARTS - 1),
@@ -101,6 +107,47 @@ impl World {
         }
     }
 
+    /// Real machines hang on the wiring.
+    pub(super) fn build_house(&mut self, house: House) {
+        self.house = Some(house);
+    }
+
+    /// The house as it stands at this moment.
+    pub(super) fn house(&mut self, now: Microseconds) -> Option<&mut House> {
+        self.let_machines_run(now);
+        self.house.as_mut()
+    }
+
+    /// Brings the machines up to date: contacts have moved within [`CONTACTS_SETTLE_US`] of the
+    /// last moment at which anything was commanded.
+    fn let_machines_run(&mut self, now: Microseconds) {
+        let Some(mut house) = self.house.take() else {
+            return;
+        };
+        let settled = Microseconds(house.last().0 + CONTACTS_SETTLE_US);
+        for at in [settled, now] {
+            if at > house.last() && at <= now {
+                let contacts = self.contacts_of(at, &house);
+                let seen = self.physics.observe(&contacts);
+                let live = seen
+                    .live
+                    .iter()
+                    .filter(|(point, live)| **live && point.end == End::Equipment);
+                let live = live.map(|(point, _)| point.terminal.clone()).collect();
+                house.advance(at, live);
+            }
+        }
+        self.house = Some(house);
+    }
+
+    fn contacts_of(&mut self, at: Microseconds, house: &House) -> Contacts {
+        let mut contacts = self.contacts(at);
+        if let Some(line) = house.defrost_feeds(at) {
+            contacts.lines.insert(line.clone());
+        }
+        contacts
+    }
+
     /// The board of a device, its watchdog brought up to date.
     pub(super) fn board(&mut self, device: &DeviceName, now: Microseconds) -> &mut Board {
         let board = self
@@ -125,7 +172,13 @@ impl World {
 
     /// What a device's inputs read at this instant; index = address.
     pub(super) fn inputs(&mut self, device: &DeviceName, now: Microseconds) -> Vec<bool> {
-        let contacts = self.contacts(now);
+        self.let_machines_run(now);
+        let mut contacts = self.contacts(now);
+        let fed = self
+            .house
+            .as_ref()
+            .and_then(|house| house.defrost_feeds(now));
+        contacts.lines.extend(fed.cloned());
         if self.last.as_ref().is_none_or(|(last, _)| *last != contacts) {
             let observations = self.physics.observe(&contacts);
             self.last = Some((contacts, observations));
