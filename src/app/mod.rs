@@ -4,6 +4,7 @@
 //! driven, and what it left in the journal is shown. Nothing here judges wiring; what a test could
 //! want without this floor stands on a lower one.
 
+mod answering;
 mod check;
 mod error;
 mod expected;
@@ -13,8 +14,8 @@ mod ports;
 mod run_bench;
 mod show;
 mod simulate;
-mod simulated_person;
 
+pub use answering::Keyboard;
 pub use check::{CheckRequest, check};
 pub use error::{AppError, Exit};
 pub use expected::expected;
@@ -24,4 +25,3 @@ pub use ports::list_ports;
 pub use run_bench::{RunRequest, Simulation, needs_arming, run_bench};
 pub use show::{RunFound, read_run, write_run};
 pub use simulate::{SimulateRequest, Simulated, simulate};
-pub use simulated_person::with_person;

@@ -1,10 +1,11 @@
 //! `run`: the job, from two files to a closed journal and the report read back from it.
 
+use super::answering::{Answers, Keyboard, answering};
 use super::error::{AppError, Exit};
 use super::files::{Loaded, load};
 use super::open_bench::{OpenedBench, open_real, open_simulated};
 use super::show::{RunFound, read_run};
-use super::simulated_person::with_person;
+use crate::config::read_answers;
 use crate::domain::bench_map::Loads;
 use crate::domain::circuit::Fault;
 use crate::domain::plan::{Plan, make_plan};
@@ -45,6 +46,8 @@ pub struct RunRequest {
     pub calls: Option<Vec<Call>>,
     /// Where the journal goes.
     pub out: PathBuf,
+    /// Answers to what the run asks; without it the simulated person answers, or the keyboard.
+    pub answers: Option<PathBuf>,
     /// What or who is under test.
     pub subject: Option<String>,
     /// Who arms a run on real or lifted loads.
@@ -83,34 +86,6 @@ fn armed_by(request: &RunRequest, plan: &Plan) -> Result<Option<String>, AppErro
     }
 }
 
-/// Commands for the run: the caller's, the arming, and those of the simulated person, who hears
-/// the run through the observer.
-async fn with_arming(
-    mut outside: mpsc::Receiver<Command>,
-    observer: Observer,
-    simulator: Option<Simulator>,
-    by: Option<String>,
-) -> (Observer, mpsc::Receiver<Command>) {
-    let Some(by) = by else {
-        return (observer, outside);
-    };
-    let (sender, commands) = mpsc::channel(16);
-    let arming = sender.send(Command::Arm { by }).await;
-    arming.expect("the receiver is at hand, and the channel is empty");
-    let observer = match simulator {
-        Some(simulator) => with_person(observer, simulator, sender.clone()),
-        None => observer,
-    };
-    tokio::task::spawn_local(async move {
-        while let Some(command) = outside.recv().await {
-            if sender.send(command).await.is_err() {
-                return;
-            }
-        }
-    });
-    (observer, commands)
-}
-
 /// Makes a run and reads it back. Call inside a `LocalSet` on a current-thread runtime, with the
 /// clock paused where the bench is simulated.
 ///
@@ -121,12 +96,13 @@ async fn with_arming(
 pub async fn run_bench(
     request: &RunRequest,
     observer: Observer,
-    commands: mpsc::Receiver<Command>,
+    (sender, commands): (mpsc::Sender<Command>, mpsc::Receiver<Command>),
+    keyboard: Keyboard,
 ) -> Result<(Exit, RunOutcome, Option<Result<RunFound, AppError>>), AppError> {
     let Loaded {
         profile,
         bench,
-        notes,
+        mut notes,
     } = load(&request.profile, &request.bench)?;
     let calls = request
         .calls
@@ -136,6 +112,15 @@ pub async fn run_bench(
     let plan = make_plan(&profile.profile, &bench.map, calls.as_deref())?;
     let armed_by = armed_by(request, &plan)?;
     let is_real = plan.loads == Loads::Real;
+    let file = match &request.answers {
+        None => None,
+        Some(path) => {
+            let questions = plan.questions();
+            let file = read_answers(path, &questions)?;
+            notes.extend(note_on_unanswered(&file.unanswered(&questions)));
+            Some(file)
+        }
+    };
     let clock: Rc<dyn Clock> = Rc::new(RunClock::start());
     let simulator = match &request.simulation {
         None => None,
@@ -159,7 +144,10 @@ pub async fn run_bench(
         (clock.as_ref(), &run_id),
         &journal,
     )?;
-    let (observer, commands) = with_arming(commands, observer, simulator.clone(), arming).await;
+    if let Some(by) = arming {
+        let sent = sender.send(Command::Arm { by }).await;
+        sent.expect("the receiver is at hand");
+    }
     let opened = match &simulator {
         None => open_real(&bench.map).await,
         Some(simulator) => open_simulated(&bench.map, simulator).await,
@@ -167,6 +155,12 @@ pub async fn run_bench(
     let OpenedBench { ports, unopened } = opened;
     let path = journal.path().to_owned();
     let journal = Rc::new(journal);
+    let answers = match (file, simulator) {
+        (Some(file), simulator) => Answers::File(file, simulator),
+        (None, Some(simulator)) => Answers::Simulated(simulator),
+        (None, None) => Answers::Keyboard(keyboard),
+    };
+    let observer = answering(observer, answers, sender);
     let setup = RunSetup {
         started: started(request, &run_id, (&profile, &bench), plan, (notes, subject)),
         ports,
@@ -183,6 +177,15 @@ pub async fn run_bench(
     }
     let found = read_run(&request.out, &path.display().to_string());
     Ok((exit, outcome, Some(found)))
+}
+
+fn note_on_unanswered(keys: &[String]) -> Option<String> {
+    (!keys.is_empty()).then(|| {
+        format!(
+            "the answers file has no answer for {}: such a call ends inconclusive",
+            keys.join(", ")
+        )
+    })
 }
 
 fn resolved_calls(

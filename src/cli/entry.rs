@@ -9,7 +9,7 @@ use crate::app::{
 use crate::event;
 use crate::report::Format;
 use crate::store::LocateError;
-use crate::terminal::{LiveTable, Progress};
+use crate::terminal::{LiveTable, Progress, read_lines};
 use indicatif::ProgressDrawTarget;
 use std::error::Error as _;
 use std::io::IsTerminal as _;
@@ -118,6 +118,7 @@ fn run(asked: super::arguments::Run) -> Result<Exit, AppError> {
         profile: asked.profile,
         simulation: asked.simulate.then(|| simulation_of(asked.faults)),
         calls: asked.calls,
+        answers: asked.answers,
         out: asked.out,
         subject: asked.subject,
         armed_by: asked.armed_by,
@@ -127,9 +128,9 @@ fn run(asked: super::arguments::Run) -> Result<Exit, AppError> {
     }
     let (exit, outcome, found) = on_runtime(asked.simulate, async {
         let (sender, commands) = mpsc::channel(8);
-        let listener = tokio::task::spawn_local(send_cancels(Interrupts::new()?, sender));
+        let listener = tokio::task::spawn_local(send_cancels(Interrupts::new()?, sender.clone()));
         let observer = observer();
-        let result = run_bench(&request, observer, commands).await;
+        let result = run_bench(&request, observer, (sender, commands), Box::new(keyboard)).await;
         listener.abort();
         result
     })?;
@@ -168,6 +169,11 @@ fn asked_for_a_name(request: &RunRequest) -> Result<Option<String>, AppError> {
     keyboard.read_line(&mut name)?;
     let name = name.trim();
     Ok((!name.is_empty()).then(|| name.to_owned()))
+}
+
+/// Answers typed at the keyboard, or piped in.
+fn keyboard() -> mpsc::Receiver<String> {
+    read_lines(std::io::BufReader::new(std::io::stdin()))
 }
 
 /// What shows the run as it goes: a table on a terminal that is wide enough, else plain lines.

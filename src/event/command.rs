@@ -18,6 +18,8 @@ pub enum Command {
         /// sends this, in the record that can be removed.
         by: String,
     },
+    /// No answer can come any more: the input is closed, or the answers file has no more.
+    NobodyAnswers,
     /// Answer a prompt.
     Answer {
         /// The prompt's number.

@@ -110,6 +110,7 @@ async fn follow(
                     answers.put(Given { prompt, text, via });
                 }
                 Some(Command::Arm { by }) => answers.arm(by),
+                Some(Command::NobodyAnswers) => answers.close(),
                 // Nothing of this run waits for it.
                 Some(Command::Start) => {}
                 None => {

@@ -106,7 +106,7 @@ fn unopened_boards<'a>(
     plan: &'a Plan,
     unopened: &'a [(DeviceName, Trouble)],
 ) -> impl Iterator<Item = DeviceSafe> + 'a {
-    let drives = |device: &DeviceName| plan.drives.iter().any(|d| d.relay.device == *device);
+    let drives = |device: &DeviceName| plan.relays().any(|relay| relay.device == *device);
     unopened
         .iter()
         .filter(move |(device, _)| drives(device))
@@ -198,6 +198,7 @@ async fn still_live(measure: &Measure<'_>, plan: &Plan) -> Vec<Terminal> {
         .into_iter()
         .filter(|reading| reading.state == Observed::On)
         .filter_map(|reading| match reading.point.target {
+            Target::Line(line) if plan.may_be_live_at_rest(&line) => None,
             Target::Line(line) => Some(line),
             Target::Supply(_) | Target::Pair(..) => None,
         })

@@ -473,9 +473,7 @@ impl Sequencer<'_> {
 
     /// Which machines run; one that was not called ends the step, and so does air that stopped.
     async fn look_round(&self, this: OnMachines<'_>) -> Result<Seen, Ended> {
-        let mut machines: Vec<Machine> = this.equipment.machines.values().cloned().collect();
-        machines.sort();
-        machines.dedup();
+        let machines = this.equipment.all_machines();
         let question = Question::Machines {
             call: this.step.call.clone(),
             machines,

@@ -232,12 +232,9 @@ impl House {
         self.heat_without_air
     }
 
-    /// What the person answers now; `None` where they wait for something to be seen first, or
-    /// where the question is not for them.
-    pub(super) fn answer(&self, question: &Question) -> Option<String> {
+    /// What the person sees now, in the words of the question's answers.
+    pub(super) fn answer(&self, question: &Question) -> String {
         match question {
-            Question::Confirm { .. } => Some("yes".to_owned()),
-            Question::Air { .. } => self.is_on(&Machine::Fan).then(|| "yes".to_owned()),
             Question::Machines { machines, .. } => {
                 let runs = |machine: &&Machine| self.is_on(machine);
                 let words: Vec<String> = machines
@@ -245,11 +242,11 @@ impl House {
                     .filter(runs)
                     .map(ToString::to_string)
                     .collect();
-                Some(if words.is_empty() {
+                if words.is_empty() {
                     "none".to_owned()
                 } else {
                     words.join(" ")
-                })
+                }
             }
             Question::Warmth { .. } => {
                 let warmth = if !self.is_on(&Machine::Compressor) {
@@ -259,12 +256,10 @@ impl House {
                 } else {
                     Warmth::Colder
                 };
-                Some(warmth.word().to_owned())
+                warmth.word().to_owned()
             }
-            Question::Observe { .. }
-            | Question::MakeCall { .. }
-            | Question::EndCall { .. }
-            | Question::Probe { .. } => None,
+            _ if self.is_on(&Machine::Fan) => "yes".to_owned(),
+            _ => "no".to_owned(),
         }
     }
 }

@@ -5,14 +5,19 @@
 //! thread, and its delays are tokio's: under a paused runtime it runs in virtual time.
 
 use super::contact_fault::ContactFaults;
+use super::ear::Tongue;
 use super::graph::Graph;
 use super::house::{Defrost, House, MachineRun};
-use super::link::{Link, Unit};
+use super::link::Link;
 use super::link_fault::{LinkFault, LinkFaultError, LinkFaultKind};
+use super::operator;
 use super::physics::Point;
 use super::random::{Draws, Purpose};
+use super::room_controller::RoomController;
+use super::scpi_meter::ScpiMeter;
+use super::unit::{Server, Unit};
 use super::wiring::Wiring;
-use super::world::World;
+use super::world::{self, World};
 use crate::domain::Question;
 use crate::domain::bench_map::{BenchMap, Loads, UnderTest};
 use crate::domain::circuit::{Fault, FaultError, FaultKind};
@@ -64,19 +69,6 @@ pub enum SimulatorError {
     /// A link fault that names no device.
     #[error(transparent)]
     LinkFault(#[from] LinkFaultError),
-    /// A device that speaks a protocol that is not simulated.
-    #[error("device {device} speaks {protocol}, and only Modbus RTU devices can be simulated")]
-    Protocol {
-        /// The device.
-        device: DeviceName,
-        /// What it speaks.
-        protocol: &'static str,
-    },
-    /// A bench of a kind that is not simulated.
-    #[error(
-        "a bench with under_test = \"{0}\" cannot be simulated; only \"wiring\" and \"equipment\" can"
-    )]
-    UnderTest(UnderTest),
 }
 
 /// A link that cannot be opened.
@@ -114,9 +106,6 @@ impl Simulator {
             seed,
             now,
         } = setup;
-        if bench.under_test == UnderTest::Controller {
-            return Err(SimulatorError::UnderTest(bench.under_test));
-        }
         for fault in &link_faults {
             fault.check(bench)?;
         }
@@ -131,8 +120,10 @@ impl Simulator {
         let wiring = Wiring::of(bench, profile);
         let graph = Box::new(Graph::new(&wiring, &faults)?);
         let contact_faults = ContactFaults::of(&wiring, &faults)?;
-        let world = World::new(bench, &faults, contact_faults, graph, seed)?;
-        let mut world = world;
+        let mut world = World::new(bench, &faults, contact_faults, graph, seed)?;
+        if bench.under_test == UnderTest::Controller {
+            world.put_under_test(room_controller(bench, profile, seed));
+        }
         if bench.loads == Loads::Real {
             let mut house = House::new(profile);
             for fault in &back_feeds {
@@ -143,9 +134,12 @@ impl Simulator {
         let world = Rc::new(RefCell::new(world));
         let mut links = BTreeMap::new();
         for name in bench.links.keys() {
-            let units = units(bench, name, &link_faults, seed)?;
+            let units = units(bench, name, &link_faults, seed);
+            let spoken = bench.devices.values().find(|device| device.link == *name);
             let (units, unplugged_at) = with_unplugging(units);
             let link = Link {
+                // A link without a device is heard by nobody, in whichever protocol.
+                tongue: spoken.map_or(Tongue::Rtu, Tongue::of),
                 units: RefCell::new(units),
                 unplugged_at,
                 world: Rc::clone(&world),
@@ -210,17 +204,10 @@ impl Simulator {
         self.lines.iter().map(state).collect()
     }
 
-    /// What the person beside the machines answers at this moment; `None` where they wait for
-    /// something to be seen, or where there is nobody.
+    /// Does what is asked of the person at the bench, and answers truthfully.
     #[must_use]
-    pub fn answer(&self, question: &Question) -> Option<String> {
-        if let Question::Confirm { .. } = question {
-            return Some("yes".to_owned());
-        }
-        self.world
-            .borrow_mut()
-            .house((self.now)())?
-            .answer(question)
+    pub fn answer(&self, question: &Question) -> String {
+        operator::answer(&mut self.world.borrow_mut(), question, (self.now)())
     }
 
     /// Sets a defrost that the outdoor unit makes by itself.
@@ -260,13 +247,24 @@ impl Simulator {
     }
 }
 
+/// Below this impedance a load takes the current that a controller without C steals, and its line
+/// stays dead (assumed).
+const COIL_LIKE_OHMS: f64 = 250.0;
+
+fn room_controller(bench: &BenchMap, profile: &Profile, seed: u64) -> world::UnderTest {
+    let steals = bench.supply.c_to_controller == Some(false);
+    let without_coil = bench.lines.values().filter(|line| {
+        let sealed = line.load.as_ref().and_then(|load| load.sealed_ohms);
+        steals && sealed.is_none_or(|ohms| ohms.0 > COIL_LIKE_OHMS)
+    });
+    world::UnderTest {
+        controller: RoomController::new(profile, seed),
+        stolen_through: without_coil.map(|line| line.terminal.clone()).collect(),
+    }
+}
+
 /// The devices on one link, each with its faults and its own draws.
-fn units(
-    bench: &BenchMap,
-    link: &LinkName,
-    link_faults: &[LinkFault],
-    seed: u64,
-) -> Result<Vec<Unit>, SimulatorError> {
+fn units(bench: &BenchMap, link: &LinkName, link_faults: &[LinkFault], seed: u64) -> Vec<Unit> {
     let mut units = Vec::new();
     for (index, device) in bench.devices.values().enumerate() {
         if device.link != *link {
@@ -275,26 +273,23 @@ fn units(
         let faults = link_faults.iter().filter(|f| *f.device() == device.name);
         units.push(Unit {
             device: device.name.clone(),
-            spec: modbus_rtu(device)?.clone(),
+            server: server(device),
             faults: faults.cloned().collect(),
             reply_times: Draws::new(seed, Purpose::ReplyTimes, index),
             fault_draws: Draws::new(seed, Purpose::LinkFaults, index),
         });
     }
-    Ok(units)
+    units
 }
 
-fn modbus_rtu(device: &DeviceSpec) -> Result<&crate::units::ModbusSpec, SimulatorError> {
-    let protocol = match &device.protocol {
-        DeviceProtocol::ModbusRtu(spec) => return Ok(spec),
-        DeviceProtocol::ModbusTcp(_) => "Modbus TCP",
-        DeviceProtocol::Scpi(_) => "SCPI",
-        DeviceProtocol::Ascii(_) => "plain lines",
-    };
-    Err(SimulatorError::Protocol {
-        device: device.name.clone(),
-        protocol,
-    })
+fn server(device: &DeviceSpec) -> Server {
+    match &device.protocol {
+        DeviceProtocol::ModbusRtu(spec) | DeviceProtocol::ModbusTcp(spec) => {
+            Server::Modbus(spec.clone())
+        }
+        DeviceProtocol::Scpi(spec) => Server::Scpi(ScpiMeter::new(&device.name, spec.clone())),
+        DeviceProtocol::Ascii(spec) => Server::Plain(spec.clone()),
+    }
 }
 
 /// Draws once whether and when the link is unplugged: the first of its devices' faults to come.

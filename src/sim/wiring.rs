@@ -3,7 +3,7 @@
 //! Place in the data's path: made once from [`BenchMap`] and [`Profile`]; graph and contact faults
 //! are edits of it. It holds no fault and no state.
 
-use crate::domain::bench_map::{BenchMap, Rail, SupplySource};
+use crate::domain::bench_map::{BenchMap, Rail, SupplySource, UnderTest};
 use crate::domain::circuit::{Fault, FaultError};
 use crate::domain::profile::{Arrangement, Profile};
 use crate::units::Terminal;
@@ -14,7 +14,8 @@ use std::collections::{BTreeMap, BTreeSet};
 pub(super) struct Wiring {
     /// Call lines, each a conductor between the two ends.
     pub(super) lines: BTreeSet<Terminal>,
-    /// For each line that a relay drives, the supply on the relay's common.
+    /// For each line that the bench's relay, a room controller's output or a person's jumper puts
+    /// on a supply, that supply.
     pub(super) commons: BTreeMap<Terminal, Rail>,
     /// Lines joined at the equipment.
     pub(super) tied: Vec<BTreeSet<Terminal>>,
@@ -40,15 +41,20 @@ impl Wiring {
             .filter(|terminal| !terminal.is_supply() && **terminal != common)
             .cloned()
             .collect();
-        let commons = bench
-            .lines
-            .iter()
-            .filter_map(|(terminal, line)| {
-                line.drive
-                    .as_ref()
-                    .map(|drive| (terminal.clone(), drive.common))
-            })
-            .collect();
+        let is_controller = bench.under_test == UnderTest::Controller;
+        let no_relay = bench.lines.values().all(|line| line.drive.is_none());
+        let commons = if is_controller || no_relay {
+            let outputs = lines.iter().filter(|line| !profile.is_input(line));
+            outputs
+                .map(|line| (line.clone(), Rail::usual_for(line)))
+                .collect()
+        } else {
+            let drives = bench.lines.iter().filter_map(|(terminal, line)| {
+                let drive = line.drive.as_ref()?;
+                Some((terminal.clone(), drive.common))
+            });
+            drives.collect()
+        };
         let present = |group: &BTreeSet<Terminal>| group.intersection(&lines).cloned().collect();
         let tied = profile.tied().iter().map(present).collect();
         let stages = usize::from(profile.compressor_stages());
@@ -57,7 +63,12 @@ impl Wiring {
             tied,
             commons,
             arrangement: profile.arrangement(),
-            source: bench.supply.source,
+            // Around a room controller the bench stands where the equipment would.
+            source: if is_controller {
+                SupplySource::Equipment
+            } else {
+                bench.supply.source
+            },
             common,
             compressor: compressor.map(Terminal::known).collect(),
             changeover: profile.changeover().map(|c| c.terminal()),

@@ -10,12 +10,16 @@
 use super::board::Board;
 use super::contact_fault::ContactFaults;
 use super::house::House;
+use super::meter_input::MeterInputs;
+use super::operator::Hands;
 use super::physics::{Contacts, Observations, Physics, Point};
 use super::random::{Draws, Purpose};
+use super::room_controller::RoomController;
 use super::wiring::refuse;
-use crate::domain::bench_map::{BenchMap, RelayAt, Sense, SenseMeans};
+use crate::domain::Call;
+use crate::domain::bench_map::{BenchMap, RelayAt, Sense, SenseMeans, Stimulus};
 use crate::domain::circuit::{Fault, FaultError, FaultKind};
-use crate::units::{CoilAddress, DeviceName, End, Microseconds, Terminal};
+use crate::units::{CoilAddress, DeviceName, End, MeterValue, Microseconds, Quantity, Terminal};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Parts of a half cycle, as the input's share of it is drawn.
@@ -33,12 +37,24 @@ struct Tap {
     dead: bool,
 }
 
+/// A room controller on the bench.
+pub(super) struct UnderTest {
+    pub(super) controller: RoomController,
+    /// Lines without a coil-like load, where the controller gets no C: the current that it steals
+    /// makes them read live.
+    pub(super) stolen_through: BTreeSet<Terminal>,
+}
+
 /// Everything physical about the bench.
 pub(super) struct World {
     boards: BTreeMap<DeviceName, Board>,
     drives: BTreeMap<RelayAt, Terminal>,
     master: Option<RelayAt>,
+    stimuli: BTreeMap<RelayAt, Call>,
+    controller: Option<UnderTest>,
+    hands: Hands,
     taps: BTreeMap<DeviceName, Vec<Option<Tap>>>,
+    meters: MeterInputs,
     contact_faults: ContactFaults,
     physics: Box<dyn Physics>,
     house: Option<House>,
@@ -62,16 +78,20 @@ impl World {
     ) -> Result<Self, FaultError> {
         let mut boards = BTreeMap::new();
         for (index, (name, device)) in bench.devices.iter().enumerate() {
-            if let Some(spec) = device.modbus() {
+            if device.relays() > 0 || device.modbus().is_some() {
                 let mut draws = Draws::new(seed, Purpose::RelayTimes, index);
-                boards.insert(name.clone(), Board::new(spec, &mut draws));
+                boards.insert(name.clone(), Board::new(device, &mut draws));
             }
         }
         let mut world = Self {
             boards,
             drives: drives(bench),
             master: bench.master.clone(),
+            stimuli: stimuli(bench),
+            controller: None,
+            hands: Hands::default(),
             taps: taps(bench, seed),
+            meters: MeterInputs::of(bench),
             contact_faults,
             physics,
             house: None,
@@ -85,6 +105,31 @@ impl World {
             }
         }
         Ok(world)
+    }
+
+    /// Puts a room controller onto the bench.
+    pub(super) fn put_under_test(&mut self, controller: UnderTest) {
+        self.controller = Some(controller);
+    }
+
+    /// What the person has in hand, time having passed until now.
+    pub(super) fn hands(&mut self, now: Microseconds) -> &mut Hands {
+        self.look(now);
+        &mut self.hands
+    }
+
+    /// Whether a point is live at this instant.
+    pub(super) fn is_live(&mut self, point: &Point, now: Microseconds) -> bool {
+        self.look(now);
+        let (_, observations) = self.last.as_ref().expect("just looked");
+        observations.is_live(point)
+    }
+
+    /// Lets the room controller see what a request has just changed.
+    pub(super) fn follow(&mut self, now: Microseconds) {
+        if self.controller.is_some() {
+            self.look(now);
+        }
     }
 
     fn kill_inputs(&mut self, fault: &Fault, bench: &BenchMap) -> Result<(), FaultError> {
@@ -172,18 +217,8 @@ impl World {
 
     /// What a device's inputs read at this instant; index = address.
     pub(super) fn inputs(&mut self, device: &DeviceName, now: Microseconds) -> Vec<bool> {
-        self.let_machines_run(now);
-        let mut contacts = self.contacts(now);
-        let fed = self
-            .house
-            .as_ref()
-            .and_then(|house| house.defrost_feeds(now));
-        contacts.lines.extend(fed.cloned());
-        if self.last.as_ref().is_none_or(|(last, _)| *last != contacts) {
-            let observations = self.physics.observe(&contacts);
-            self.last = Some((contacts, observations));
-        }
-        let (_, observations) = self.last.as_ref().expect("set just above where absent");
+        self.look(now);
+        let (_, observations) = self.last.as_ref().expect("just looked");
         let parts_now = u128::from(now.0) * u128::from(self.half_cycles_per_second);
         let into_half_cycle = (parts_now + u128::from(self.phase)) % u128::from(PARTS);
         let reads = |tap: &Option<Tap>| {
@@ -198,6 +233,51 @@ impl World {
             .flatten()
             .map(reads)
             .collect()
+    }
+
+    /// What a meter shows at this instant, before its own range and resolution.
+    pub(super) fn meter_value(
+        &mut self,
+        device: &DeviceName,
+        quantity: Quantity,
+        now: Microseconds,
+    ) -> MeterValue {
+        self.look(now);
+        let (_, observations) = self.last.as_ref().expect("just looked");
+        let closed = |relay: &RelayAt| {
+            let board = self.boards.get(&relay.device);
+            board.is_some_and(|board| board.contact(relay.coil, now))
+        };
+        let leads = self.hands.leads.as_ref();
+        self.meters
+            .value((device, quantity), (observations, leads), closed)
+    }
+
+    /// The quantity that a plain meter is set to: the one that the bench reads with it.
+    pub(super) fn quantity_of(&self, device: &DeviceName) -> Quantity {
+        self.meters.quantity_of(device)
+    }
+
+    /// Brings what is live up to date with the contacts.
+    fn look(&mut self, now: Microseconds) {
+        self.let_machines_run(now);
+        let mut contacts = self.contacts(now);
+        let house = self.house.as_ref();
+        let fed = house.and_then(|house| house.defrost_feeds(now));
+        contacts.lines.extend(fed.cloned());
+        if self.last.as_ref().is_none_or(|(last, _)| *last != contacts) {
+            let mut observations = self.physics.observe(&contacts);
+            if let Some(under_test) = &self.controller
+                && observations.is_live(&power())
+            {
+                for line in under_test.stolen_through.difference(&contacts.lines) {
+                    let terminal = line.clone();
+                    let end = End::Equipment;
+                    observations.live.insert(Point { terminal, end }, true);
+                }
+            }
+            self.last = Some((contacts, observations));
+        }
     }
 
     /// What each line at the equipment is once these lines' relays have been commanded and every
@@ -218,17 +298,63 @@ impl World {
                 .get(&relay.device)
                 .is_some_and(|board| board.contact(relay.coil, now))
         };
-        let commanded = self
-            .drives
-            .iter()
-            .filter(|(relay, _)| closed(relay))
-            .map(|(_, line)| line.clone())
-            .collect();
+        let fed = self.master.as_ref().is_none_or(closed);
+        let commanded = if self.controller.is_some() {
+            self.controllers_outputs(fed, now)
+        } else {
+            let closed = self.drives.iter().filter(|(relay, _)| closed(relay));
+            let driven = closed.map(|(_, line)| line.clone());
+            driven.chain(self.hands.jumpers.iter().cloned()).collect()
+        };
         Contacts {
             lines: self.contact_faults.closed(&commanded),
-            fed: self.master.as_ref().is_none_or(closed),
+            fed,
         }
     }
+
+    /// What the room controller commands once time has passed until now. It has power where R
+    /// reaches it while its outputs are as they were.
+    fn controllers_outputs(&mut self, fed: bool, now: Microseconds) -> BTreeSet<Terminal> {
+        let wanted = self.wanted();
+        let reaches = match &self.last {
+            Some((_, observations)) => observations.is_live(&power()),
+            None => self.physics.observe(&Contacts::default()).is_live(&power()),
+        };
+        let under_test = self.controller.as_mut().expect("only asked where it is");
+        under_test.controller.follow(now, &wanted, fed && reaches);
+        under_test.controller.outputs(now)
+    }
+
+    /// The call that is asked of the room controller, by relay or by hand.
+    fn wanted(&self) -> Call {
+        let by_relay = self.stimuli.iter().find(|(relay, _)| {
+            let board = self.boards.get(&relay.device);
+            board.is_some_and(|board| board.closed().contains(&relay.coil))
+        });
+        match (by_relay, &self.hands.call) {
+            (Some((_, call)), _) | (None, Some(call)) => call.clone(),
+            (None, None) => Call::Idle,
+        }
+    }
+}
+
+/// Where a room controller takes its power.
+fn power() -> Point {
+    Point {
+        terminal: Terminal::known("R"),
+        end: End::Controller,
+    }
+}
+
+fn stimuli(bench: &BenchMap) -> BTreeMap<RelayAt, Call> {
+    bench
+        .stimuli
+        .iter()
+        .filter_map(|(call, stimulus)| match stimulus {
+            Stimulus::Relay(relay) => Some((relay.clone(), call.clone())),
+            Stimulus::Operator => None,
+        })
+        .collect()
 }
 
 fn drives(bench: &BenchMap) -> BTreeMap<RelayAt, Terminal> {
@@ -243,7 +369,7 @@ fn drives(bench: &BenchMap) -> BTreeMap<RelayAt, Terminal> {
 }
 
 /// Every sense of the bench with the terminal that it looks at.
-fn senses(bench: &BenchMap) -> impl Iterator<Item = (Terminal, &Sense)> {
+pub(super) fn senses(bench: &BenchMap) -> impl Iterator<Item = (Terminal, &Sense)> {
     let of_lines = bench.lines.values().flat_map(|line| {
         line.senses
             .iter()

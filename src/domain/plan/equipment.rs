@@ -144,6 +144,15 @@ pub struct EquipmentPlan {
     pub steps: BTreeMap<u32, StepOnMachines>,
 }
 
+impl EquipmentPlan {
+    /// Every machine that a line calls, once.
+    #[must_use]
+    pub fn all_machines(&self) -> Vec<Machine> {
+        let all: BTreeSet<&Machine> = self.machines.values().collect();
+        all.into_iter().cloned().collect()
+    }
+}
+
 /// Whether a call is made although it was not asked for: what later calls need to be safe.
 pub(super) fn is_needed_first(call: &Call) -> bool {
     matches!(call, Call::Idle | Call::FanOnly | Call::Alone(_))

@@ -8,6 +8,7 @@ mod equipment;
 mod make;
 mod not_proven;
 mod points;
+mod questions;
 mod shape;
 
 pub use equipment::{AirFrom, CurrentBand, EquipmentPlan, MachineTimes, StepOnMachines};
