@@ -17,7 +17,7 @@ use super::measure::PointReading;
 use super::recorder::Unrecorded;
 use super::requests::Halt;
 use super::sequencer::{Sequencer, Stop};
-use super::supply::{SupplyPoints, SupplyReading, read_supply};
+use super::supply::{SupplyPoints, read_supply};
 use crate::domain::plan::{AirFrom, EquipmentPlan, PlannedStep, StepOnMachines};
 use crate::domain::{Call, Expected, Machine, Observed, Question, Understood, Verdict, Warmth};
 use crate::event::{EventKind, LineJudged, RelayReason, Rule, Waiting, WaitingFor};
@@ -140,7 +140,7 @@ impl Sequencer<'_> {
         }
         let (mut dead_looks, mut returns, mut said) = (0, 0, None);
         loop {
-            let is_dead = !self.read_source().await?.dead.is_empty();
+            let is_dead = self.is_supply_dead().await?;
             let now = self.recorder.now();
             if is_dead {
                 dead_looks += 1;
@@ -189,15 +189,20 @@ impl Sequencer<'_> {
         Ok(Some(now))
     }
 
-    async fn read_source(&self) -> Result<SupplyReading, Halt> {
-        read_supply(&self.measure(), self.plan, SupplyPoints::Source).await
+    /// Whether R to C is dead at any point at which a device looks. A point at the harness counts
+    /// like one at the transformer: what does not reach the relays feeds nothing.
+    async fn is_supply_dead(&self) -> Result<bool, Halt> {
+        let supply = read_supply(&self.measure(), self.plan, SupplyPoints::All).await?;
+        let far_dead = supply.far.iter().any(|point| point.state != Observed::On);
+        Ok(far_dead || !supply.dead.is_empty())
     }
 
     async fn drive_and_judge(&self, this: OnMachines<'_>) -> Result<(), Ended> {
         let OnMachines { step, on, .. } = this;
         if step.drive.is_empty() {
             let lines = self.see_lines(this).await?;
-            return self.judge_and_finish(this, &lines, &Seen::default(), String::new());
+            let seen = self.look_round(this).await?;
+            return self.judge_and_finish(this, &lines, &seen, String::new());
         }
         self.feed_relays(this).await?;
         let fan_called = self.close_lines(this, &on.first).await?;
@@ -240,7 +245,7 @@ impl Sequencer<'_> {
     }
 
     async fn supply_lives(&self, what: &str) -> Result<(), Ended> {
-        if self.read_source().await?.dead.is_empty() {
+        if !self.is_supply_dead().await? {
             return Ok(());
         }
         Err(Ended::Seen(format!(
@@ -392,7 +397,7 @@ impl Sequencer<'_> {
     /// Relays as meant, supply alive.
     async fn see_bench(&self, _this: OnMachines<'_>) -> Result<(), Ended> {
         self.relays().confirm().await?;
-        if self.read_source().await?.dead.is_empty() {
+        if !self.is_supply_dead().await? {
             return Ok(());
         }
         Err(Ended::Seen(

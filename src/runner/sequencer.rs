@@ -94,6 +94,11 @@ impl<'a> Sequencer<'a> {
         Ok(())
     }
 
+    fn needs_arming(&self) -> bool {
+        let equipment = self.plan.equipment.as_ref();
+        equipment.is_some_and(|equipment| !equipment.checklist.is_empty())
+    }
+
     /// Whether machines may start.
     pub(super) fn is_real(&self) -> bool {
         self.plan.loads == Loads::Real
@@ -128,7 +133,7 @@ impl<'a> Sequencer<'a> {
             recorder: self.recorder,
             policy: self.policy,
             answers: self.answers,
-            people_only: self.plan.equipment.is_some() && !self.simulated,
+            people_only: !self.simulated && self.needs_arming(),
         }
     }
 

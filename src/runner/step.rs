@@ -117,6 +117,7 @@ impl Sequencer<'_> {
         }
         match &step.made_by {
             MadeBy::Relays => {
+                self.feed_call_relays(&drives).await?;
                 for drive in drives {
                     if let Some(collapsed) = self.close_and_look(step, drive).await? {
                         return Ok(collapsed);
@@ -150,6 +151,20 @@ impl Sequencer<'_> {
             supply,
             given_up,
         })
+    }
+
+    /// Closes the relay that feeds all others, where there is one and anything is driven.
+    async fn feed_call_relays(&self, drives: &[&PlannedDrive]) -> Result<(), Halt> {
+        let equipment = self.plan.equipment.as_ref();
+        let master = equipment.and_then(|equipment| equipment.master.as_ref());
+        match master {
+            Some(master) if !drives.is_empty() => {
+                self.relays().close(master, RelayReason::Call).await?;
+                self.pause(self.plan.timing.supply_settle).await;
+                Ok(())
+            }
+            _ => Ok(()),
+        }
     }
 
     /// Closes one line's relay and reads the supply; a collapse opens everything at once.

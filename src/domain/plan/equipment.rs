@@ -9,7 +9,7 @@
 //! [`EquipmentPlan`] on the plan; the runner's `equipment` follows it. Nothing here waits.
 
 use super::shape::PlannedStep;
-use crate::domain::bench_map::{Loads, RelayAt, UnderTest};
+use crate::domain::bench_map::{Loads, RelayAt, SenseMeans, UnderTest};
 use crate::domain::profile::{Auxiliary, FanInHeat, Heat, Interface};
 use crate::domain::{BenchMap, Call, Check, Expected, Machine, Profile, Row, TruthTable};
 use crate::units::{Ohms, Seconds, Terminal};
@@ -145,11 +145,12 @@ pub struct EquipmentPlan {
 }
 
 impl EquipmentPlan {
-    /// Every machine that a line calls, once.
+    /// Every machine that a line calls, once, and the fan, whether it has a line or not.
     #[must_use]
     pub fn all_machines(&self) -> Vec<Machine> {
-        let all: BTreeSet<&Machine> = self.machines.values().collect();
-        all.into_iter().cloned().collect()
+        let mut all: BTreeSet<Machine> = self.machines.values().cloned().collect();
+        all.insert(Machine::Fan);
+        all.into_iter().collect()
     }
 }
 
@@ -235,20 +236,28 @@ fn changeover_with_fan(mut row: Row, table: &TruthTable) -> Row {
     row
 }
 
-/// What hangs on the plan beside its steps; `None` on dummy loads.
+/// What hangs on the plan beside its steps; `None` on dummy loads without a master relay.
 pub(super) fn equipment_plan(
     profile: &Profile,
     bench: &BenchMap,
     steps: &[PlannedStep],
 ) -> Option<EquipmentPlan> {
-    if bench.loads == Loads::Dummy {
+    if bench.loads == Loads::Dummy && bench.master.is_none() {
         return None;
     }
-    let machines: BTreeMap<Terminal, Machine> = profile
+    let mut machines: BTreeMap<Terminal, Machine> = profile
         .lines()
         .into_iter()
         .map(|(line, role)| (line.clone(), Machine::of(&line, role)))
         .collect();
+    // What hangs on a line that the profile lacks is asked about where only a person looks at it.
+    for line in bench.lines.values() {
+        if line.senses.iter().all(|s| s.means == SenseMeans::Operator) {
+            let name = &line.terminal;
+            let unknown = || Machine::On(name.clone());
+            machines.entry(name.clone()).or_insert_with(unknown);
+        }
+    }
     let starts_machines = bench.loads == Loads::Real;
     let mut planned = BTreeMap::new();
     if starts_machines {

@@ -10,7 +10,7 @@ use super::equipment::{self, equipment_plan, is_needed_first};
 use super::not_proven::not_proven;
 use super::points::{sense_points, unreliable_lines};
 use super::shape::{CallLeftOut, MadeBy, Plan, PlannedChangeover, PlannedDrive, PlannedStep};
-use crate::domain::bench_map::{Loads, Stimulus, SupplySource, UnderTest};
+use crate::domain::bench_map::{Loads, SenseMeans, Stimulus, SupplySource, UnderTest};
 use crate::domain::{BenchMap, Call, Cell, Expected, Profile, Row, TruthTable};
 use crate::units::{End, Terminal};
 use std::collections::{BTreeMap, BTreeSet};
@@ -51,6 +51,12 @@ pub enum PlanError {
          at once"
     )]
     NoRelays,
+    /// A supply that went away under real machines would not be noticed.
+    #[error(
+        "loads = \"real\" needs a device that senses the supply ([supply] sense): a supply that is \
+         lost and comes back restarts machines"
+    )]
+    SupplyNotSensed,
     /// No call can be made on this bench.
     #[error("this bench can make no call: no line is driven, and no stimulus is given")]
     NothingToMake,
@@ -86,6 +92,9 @@ pub fn make_plan(
     };
     if is_real && maker.drives.is_empty() {
         return Err(PlanError::NoRelays);
+    }
+    if is_real && !is_supply_sensed(bench) {
+        return Err(PlanError::SupplyNotSensed);
     }
     let possible = maker.possible();
     if possible.iter().all(|made| made.row.call == Call::Idle) {
@@ -128,6 +137,11 @@ pub fn make_plan(
         timing: bench.timing.clone(),
         bands: bench.bands,
     })
+}
+
+fn is_supply_sensed(bench: &BenchMap) -> bool {
+    let mut senses = bench.supply.senses.iter();
+    senses.any(|supply| supply.sense.means != SenseMeans::Operator)
 }
 
 /// Lines of the profile that the bench drives; inputs are never driven.

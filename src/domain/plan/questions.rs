@@ -14,6 +14,12 @@ impl Plan {
     #[must_use]
     pub fn questions(&self) -> Vec<Question> {
         let mut questions = self.observations(&Call::Idle, is_supply);
+        let real = self.equipment.as_ref();
+        let is_line = if real.is_some_and(|equipment| equipment.starts_machines) {
+            no_line
+        } else {
+            is_line
+        };
         if let Some(equipment) = &self.equipment {
             let checks = equipment.checklist.iter();
             questions.extend(checks.map(|check| Question::Confirm { check: *check }));
@@ -51,9 +57,6 @@ impl Plan {
         let Some(on) = equipment.and_then(|equipment| equipment.steps.get(&step.number)) else {
             return Vec::new();
         };
-        if step.drive.is_empty() {
-            return Vec::new();
-        }
         let call = || step.call.clone();
         let mut questions = vec![Question::Machines {
             call: call(),
@@ -107,6 +110,11 @@ impl Plan {
 
 fn is_supply(target: &Target) -> bool {
     matches!(target, Target::Supply(_))
+}
+
+/// On real machines a person is asked what runs, and not which lines are live.
+fn no_line(_target: &Target) -> bool {
+    false
 }
 
 fn is_line(target: &Target) -> bool {

@@ -162,7 +162,8 @@ pub struct Plan {
     pub changeover: Option<PlannedChangeover>,
     /// Calls that are not made.
     pub left_out: Vec<CallLeftOut>,
-    /// What a run on real or lifted loads needs beyond its calls; `None` on dummy loads.
+    /// What a run on real or lifted loads needs beyond its calls; `None` on dummy loads
+    /// without a master relay.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub equipment: Option<EquipmentPlan>,
     /// What this bench cannot prove, in a person's words.

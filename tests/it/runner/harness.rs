@@ -141,14 +141,36 @@ pub(crate) async fn run_over(
     commands: mpsc::Receiver<Command>,
     simulator: Simulator,
 ) -> Ran {
+    let as_it_is = |_: &mut RunStarted| {};
+    let unheard = Box::new(|_: &RunEvent| {});
+    run_heard(
+        (plan, as_it_is),
+        opened,
+        (clock, commands),
+        simulator,
+        unheard,
+    )
+    .await
+}
+
+/// The same with an observer, and with the first event as the caller stamps it.
+pub(crate) async fn run_heard(
+    (plan, stamp): (Plan, impl FnOnce(&mut RunStarted)),
+    opened: OpenedBench,
+    (clock, commands): (Rc<dyn Clock>, mpsc::Receiver<Command>),
+    simulator: Simulator,
+    observer: Box<dyn FnMut(&RunEvent)>,
+) -> Ran {
     let journal = Rc::new(MemoryJournal::new());
+    let mut first = started(plan.clone());
+    stamp(&mut first);
     let setup = RunSetup {
-        started: started(plan.clone()),
+        started: first,
         ports: opened.ports,
         unopened: opened.unopened,
         journal: Rc::clone(&journal) as _,
         clock: Rc::clone(&clock),
-        observer: Box::new(|_| {}),
+        observer,
         policy: Policy::default(),
     };
     let outcome = runner::run(setup, commands).await;

@@ -3,5 +3,6 @@
 mod ends;
 mod harness;
 mod misbehaving;
+mod real_loads;
 mod signatures;
 mod sweep;
