@@ -1,13 +1,13 @@
 //! Crossed wires that defeat naive rules: each run stops before harm.
 
-use super::house::{ATTENTIVE, assert_no_harm, run, spans};
+use super::house::{ATTENTIVE, PERSON_ALONE, assert_no_harm, harness, run, spans};
 use crate::runner::harness::Case;
 use coilcall::domain::{Machine, Verdict};
 use coilcall::event::{EventKind, FinishReason, RelayReason};
 
 const HEAT_PUMP: &str = "heat-pump-1-stage-electric-o";
 const INPUTS: &str = "harness-inputs";
-const PERSON: &str = "harness-person";
+const PERSON: &str = PERSON_ALONE;
 
 /// Everything that was ever driven, in the order of the steps.
 fn driven(case: Case) -> (crate::runner::harness::Ran, Vec<String>) {
@@ -36,7 +36,7 @@ fn check_on(
 ) {
     {
         let what = format!("{fault} on {bench}");
-        let (ran, calls) = driven(Case::new(HEAT_PUMP, bench).faults(&[fault]));
+        let (ran, calls) = driven(harness(HEAT_PUMP, bench).faults(&[fault]));
         assert_eq!(
             ran.outcome.reason,
             FinishReason::Stopped,
@@ -142,7 +142,7 @@ fn joined_lines_stop_the_first_call_that_feeds_both() {
 
 #[test]
 fn where_inputs_see_a_joined_line_it_stops_before_anyone_is_asked() {
-    let (ran, _) = driven(Case::new(HEAT_PUMP, INPUTS).faults(&["jumper:G,Y1"]));
+    let (ran, _) = driven(harness(HEAT_PUMP, INPUTS).faults(&["jumper:G,Y1"]));
     let longest = spans(&ran, &Machine::Compressor);
     assert!(longest.iter().all(|span| *span < 2.0), "{longest:?}");
     let asked = ran.events.iter().any(|event| {
@@ -165,7 +165,7 @@ fn a_valve_fed_in_heating_too_is_heard_and_stopped() {
 fn the_equipment_that_follows_the_other_convention_is_shown_by_its_air() {
     // Electrically nothing is wrong: what the valve does with its coil shows in the air alone. The
     // simulated valve follows its coil, so the convention of the profile is what is turned here.
-    let mut case = Case::new("heat-pump-1-stage-electric-b", INPUTS);
+    let mut case = harness("heat-pump-1-stage-electric-b", INPUTS);
     case.faults = vec!["inverted-changeover@controller".parse().expect("a fault")];
     let ran = run(case, ATTENTIVE);
     assert_ne!(ran.verdict(), Verdict::Pass);
@@ -174,7 +174,7 @@ fn the_equipment_that_follows_the_other_convention_is_shown_by_its_air() {
 
 #[test]
 fn a_compressor_that_runs_uncalled_fails_the_line_that_calls_it() {
-    let (ran, _) = driven(Case::new(HEAT_PUMP, PERSON).faults(&["swap:Y1,W2"]));
+    let (ran, _) = driven(harness(HEAT_PUMP, PERSON).faults(&["swap:Y1,W2"]));
     let step = ran.state.steps.last().expect("a step");
     let line = step
         .lines
@@ -192,7 +192,7 @@ fn a_compressor_that_runs_uncalled_fails_the_line_that_calls_it() {
 #[test]
 fn the_person_is_believed_and_no_relay_is_driven_twice() {
     // A retry re-reads: in a sound run with a disturbed link each relay closes once in each step.
-    let mut case = Case::new(HEAT_PUMP, INPUTS).link_faults(&["garbage:board%0.02"]);
+    let mut case = harness(HEAT_PUMP, INPUTS).link_faults(&["garbage:board%0.02"]);
     case.seed = 5;
     let ran = run(case, ATTENTIVE);
     let mut closings = std::collections::BTreeMap::new();

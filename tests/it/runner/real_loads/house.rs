@@ -2,15 +2,33 @@
 
 use crate::runner::harness::{Case, Ran, in_virtual_time, run_heard};
 use coilcall::app::open_simulated;
-use coilcall::domain::bench_map::RelayAt;
+use coilcall::domain::bench_map::{RelayAt, Sense, SenseMeans};
 use coilcall::domain::{Machine, Question};
 use coilcall::event::{Command, EventKind, RelayReason, RunEvent, RunStarted, SimulatedBy};
 use coilcall::port::{Clock, RunClock};
 use coilcall::sim::{Defrost, MachineRun, Simulator};
-use coilcall::units::{Microseconds, Terminal};
+use coilcall::units::{End, Microseconds, Quantity, Terminal};
 use std::rc::Rc;
 use std::time::Duration;
 use tokio::sync::mpsc;
+
+/// The harness with inputs, or the same without them: a person alone looks at each line.
+pub(super) fn harness(profile: &str, bench: &str) -> Case {
+    let mut case = Case::new(profile, "harness-inputs");
+    if bench == PERSON_ALONE {
+        for line in case.bench.lines.values_mut() {
+            line.senses = vec![Sense {
+                means: SenseMeans::Operator,
+                end: End::Equipment,
+                quantity: Quantity::Observation,
+            }];
+        }
+    }
+    case
+}
+
+/// The bench on which nothing but a person looks at the lines.
+pub(super) const PERSON_ALONE: &str = "person alone";
 
 /// The person at the bench.
 #[derive(Clone)]

@@ -1,6 +1,8 @@
 //! The order of calls, of relays within a call, and of their release.
 
-use super::house::{ATTENTIVE, assert_no_harm, commanded, relay_of, run, seconds, spans};
+use super::house::{
+    ATTENTIVE, PERSON_ALONE, assert_no_harm, commanded, harness, relay_of, run, seconds, spans,
+};
 use crate::runner::harness::{Case, Ran};
 use coilcall::domain::{Machine, Verdict};
 
@@ -39,7 +41,7 @@ fn sound_houses_pass_unharmed() {
 #[test]
 fn the_plainest_harness_passes_on_a_persons_word() {
     let ran = run(
-        Case::new("heat-pump-2-stage-electric-b", "harness-person"),
+        harness("heat-pump-2-stage-electric-o", PERSON_ALONE),
         ATTENTIVE,
     );
     assert_eq!(ran.verdict(), Verdict::Pass, "{}", ran.outcome.note);
