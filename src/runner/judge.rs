@@ -125,16 +125,16 @@ fn judge_line(
 }
 
 /// Where the bench senses its own relays, a driven line is proven by its current or by what a
-/// person saw, and by no voltage. `proven` says by what, line by line.
+/// person saw, and by no voltage. A line that is joined to it is live through the equipment. `proven` says by what, line by line.
 pub(super) fn credit_own_relays(
-    plan: &Plan,
+    (plan, step): (&Plan, &PlannedStep),
     readings: &[PointReading],
     proven: &BTreeMap<Terminal, String>,
     judged: &mut [LineJudged],
 ) {
     let own_relays = plan.under_test == UnderTest::Equipment;
     for line in judged.iter_mut().filter(|_| own_relays) {
-        let is_driven = line.expected == Expected::On;
+        let is_driven = line.expected == Expected::On && step.drive.contains(&line.terminal);
         if !is_driven || is_sensed_at_equipment(readings, &line.terminal) {
             continue;
         }

@@ -93,7 +93,7 @@ impl Sequencer<'_> {
             judge_by_sight(this, seen, line);
         }
         let proven = proven_lines(this, seen);
-        judge::credit_own_relays(self.plan, lines, &proven, &mut judged);
+        judge::credit_own_relays((self.plan, this.step), lines, &proven, &mut judged);
         if let Some(warmth) = seen.warmth {
             judge_warmth(this.step, self.plan, warmth, &mut judged);
         }

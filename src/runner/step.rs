@@ -234,7 +234,7 @@ impl Sequencer<'_> {
             knowledge.anything_live
         };
         let mut judged = judge::judge_lines(self.plan, step, lines, supply.known(anything_live));
-        judge::credit_own_relays(self.plan, lines, &BTreeMap::new(), &mut judged);
+        judge::credit_own_relays((self.plan, step), lines, &BTreeMap::new(), &mut judged);
         judge::add_why_given_up(&mut judged, &given_up);
         self.record_judged(&judged)?;
         let mut verdict = judged

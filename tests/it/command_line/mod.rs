@@ -3,6 +3,7 @@
 pub(crate) mod contract;
 mod files;
 mod pairs;
+mod real_loads;
 mod record;
 mod usage;
 

@@ -3,9 +3,10 @@
 use crate::runner::harness::{Case, Ran, in_virtual_time, run_heard};
 use coilcall::app::open_simulated;
 use coilcall::domain::bench_map::{RelayAt, Sense, SenseMeans};
-use coilcall::domain::{Machine, Question};
+use coilcall::domain::{Machine, Plan, Question};
 use coilcall::event::{Command, EventKind, RelayReason, RunEvent, RunStarted, SimulatedBy};
 use coilcall::port::{Clock, RunClock};
+use coilcall::runner::Ports;
 use coilcall::sim::{Defrost, MachineRun, Simulator};
 use coilcall::units::{End, Microseconds, Quantity, Terminal};
 use std::rc::Rc;
@@ -61,13 +62,24 @@ pub(super) const ATTENTIVE: Person = Person {
 
 pub(super) fn run(case: Case, person: Person) -> Ran {
     let plan = case.plan();
+    run_with(case, person, plan, |_| {})
+}
+
+/// The same by a plan of the test's own, with ports that it adds to.
+pub(super) fn run_with(
+    case: Case,
+    person: Person,
+    plan: Plan,
+    add: impl FnOnce(&mut Ports),
+) -> Ran {
     in_virtual_time(async move {
         let clock: Rc<dyn Clock> = Rc::new(RunClock::start());
         let simulator = case.simulator(&clock);
         if let Some((line, defrost)) = person.defrost {
             simulator.set_defrost(Terminal::known(line), defrost);
         }
-        let opened = open_simulated(&case.bench, &simulator).await;
+        let mut opened = open_simulated(&case.bench, &simulator).await;
+        add(&mut opened.ports);
         let (sender, commands) = mpsc::channel(8);
         if person.arms {
             let by = "commitment".to_owned();
@@ -210,7 +222,7 @@ pub(super) fn relay_of(ran: &Ran, line: &'static str) -> RelayAt {
 }
 
 /// A run by a plan of the test's own, without any person.
-pub(super) fn run_plan(case: Case, plan: coilcall::domain::Plan) -> Ran {
+pub(super) fn run_plan(case: Case, plan: Plan) -> Ran {
     in_virtual_time(async move {
         let clock: Rc<dyn Clock> = Rc::new(RunClock::start());
         let simulator = case.simulator(&clock);
