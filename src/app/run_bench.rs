@@ -5,11 +5,11 @@ use super::error::{AppError, Exit};
 use super::files::{Loaded, load};
 use super::open_bench::{OpenedBench, open_real, open_simulated};
 use super::show::{RunFound, read_run};
-use crate::config::read_answers;
+use crate::config::{BenchFile, ProfileFile, read_answers};
 use crate::domain::bench_map::Loads;
 use crate::domain::circuit::Fault;
 use crate::domain::plan::{Plan, make_plan};
-use crate::domain::{Call, Verdict};
+use crate::domain::{Call, Profile, TruthTable, Verdict};
 use crate::event::{
     BenchSummary, Command, Commitments, Conditions, FinishReason, ProfileSummary, RunStarted,
     SimulatedBy,
@@ -112,6 +112,9 @@ pub async fn run_bench(
     let plan = make_plan(&profile.profile, &bench.map, calls.as_deref())?;
     let armed_by = armed_by(request, &plan)?;
     let is_real = plan.loads == Loads::Real;
+    if let Some(simulation) = &request.simulation {
+        check_faults(simulation, &profile.profile)?;
+    }
     let file = match &request.answers {
         None => None,
         Some(path) => {
@@ -124,17 +127,7 @@ pub async fn run_bench(
     let clock: Rc<dyn Clock> = Rc::new(RunClock::start());
     let simulator = match &request.simulation {
         None => None,
-        Some(simulation) => {
-            let now = Rc::clone(&clock);
-            Some(Simulator::new(SimulatorSetup {
-                bench: &bench.map,
-                profile: &profile.profile,
-                faults: simulation.faults.clone(),
-                link_faults: simulation.link_faults.clone(),
-                seed: simulation.seed,
-                now: Rc::new(move || now.elapsed()),
-            })?)
-        }
+        Some(simulation) => Some(simulator_of(simulation, &profile, &bench, &clock)?),
     };
     let run_id = clock.new_run_id();
     let journal = begin_journal(request, &run_id)?;
@@ -168,7 +161,11 @@ pub async fn run_bench(
         journal: Rc::clone(&journal) as _,
         clock,
         observer,
-        policy: Policy::default(),
+        policy: if is_real {
+            Policy::on_real_loads()
+        } else {
+            Policy::default()
+        },
     };
     let outcome = runner::run(setup, commands).await;
     let exit = exit_of(&outcome, is_real);
@@ -177,6 +174,23 @@ pub async fn run_bench(
     }
     let found = read_run(&request.out, &path.display().to_string());
     Ok((exit, outcome, Some(found)))
+}
+
+fn simulator_of(
+    simulation: &Simulation,
+    profile: &ProfileFile,
+    bench: &BenchFile,
+    clock: &Rc<dyn Clock>,
+) -> Result<Simulator, AppError> {
+    let now = Rc::clone(clock);
+    Ok(Simulator::new(SimulatorSetup {
+        bench: &bench.map,
+        profile: &profile.profile,
+        faults: simulation.faults.clone(),
+        link_faults: simulation.link_faults.clone(),
+        seed: simulation.seed,
+        now: Rc::new(move || now.elapsed()),
+    })?)
 }
 
 fn note_on_unanswered(keys: &[String]) -> Option<String> {
@@ -188,10 +202,7 @@ fn note_on_unanswered(keys: &[String]) -> Option<String> {
     })
 }
 
-fn resolved_calls(
-    calls: &[Call],
-    profile: &crate::config::ProfileFile,
-) -> Result<Vec<Call>, AppError> {
+fn resolved_calls(calls: &[Call], profile: &ProfileFile) -> Result<Vec<Call>, AppError> {
     calls
         .iter()
         .map(|call| match call {
@@ -203,6 +214,15 @@ fn resolved_calls(
             other => Ok(other.clone()),
         })
         .collect()
+}
+
+/// Refuses a fault on a line that the profile does not have, naming those it has.
+fn check_faults(simulation: &Simulation, profile: &Profile) -> Result<(), AppError> {
+    let table = TruthTable::of(profile);
+    for fault in &simulation.faults {
+        fault.resolve(profile, table.lines())?;
+    }
+    Ok(())
 }
 
 fn begin_journal(request: &RunRequest, run_id: &str) -> Result<FileJournal, AppError> {
@@ -246,7 +266,7 @@ fn begin_subject(
 fn started(
     request: &RunRequest,
     run_id: &str,
-    (profile, bench): (&crate::config::ProfileFile, &crate::config::BenchFile),
+    (profile, bench): (&ProfileFile, &BenchFile),
     plan: Plan,
     (notes, subject): (Vec<String>, Option<String>),
 ) -> RunStarted {

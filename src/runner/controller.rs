@@ -2,8 +2,9 @@
 //!
 //! A controller stages up by time, holds its compressor off for minutes and lets the fan lead or
 //! lag. While the lines show a pattern that is legal on the way (rest, fan, a smaller stage of the
-//! same call), the step waits; a pattern that is none of these, twice in a row, is judged at once;
-//! the full pattern never reached within the wait is judged as it stands.
+//! same call), the step waits; a pattern that is none of these is judged once it has stood still
+//! for longer than a fan's on-delay, so that a fan that is only late is not accused; the full
+//! pattern never reached within the wait is judged as it stands.
 //!
 //! Place in the data's path: part of a step, in place of its settling and reading.
 
@@ -13,7 +14,7 @@ use super::requests::Halt;
 use super::sequencer::Sequencer;
 use crate::domain::bench_map::SenseMeans;
 use crate::domain::plan::{PlannedStep, SensePoint, Target};
-use crate::domain::{Cell, Verdict};
+use crate::domain::{Cell, Observed, Verdict};
 use crate::event::{EventKind, Waiting, WaitingFor};
 use crate::units::{Microseconds, Milliseconds, Terminal, TroubleKind};
 use std::collections::BTreeMap;
@@ -39,6 +40,10 @@ pub(super) struct Waited {
     /// Why the full pattern was given up, in words; empty where it stands.
     pub(super) given_up: String,
 }
+
+/// How long a wrong pattern must stand still before it is judged: longer than a fan's on-delay,
+/// which is 60 s at most (from memory).
+const WRONG_STANDS: Milliseconds = Milliseconds(90_000);
 
 /// The part of the time waited so far that may pass between two looks: what it adds to a wait is
 /// small beside it, and a long wait stays cheap.
@@ -66,7 +71,7 @@ impl Sequencer<'_> {
         Ok(waited.readings)
     }
 
-    /// Looks until the full pattern was read twice in a row, or another than those on the way was,
+    /// Looks until the full pattern was read twice in a row, or another than those on the way stood,
     /// or the time is over. A look that a link spoilt is made again, without driving anything anew.
     async fn wait_until_stable(
         &self,
@@ -82,6 +87,7 @@ impl Sequencer<'_> {
             until,
         }))?;
         let mut before = None;
+        let mut since = from;
         let mut spoilt = 0;
         loop {
             self.pause(self.plan.timing.settle).await;
@@ -98,13 +104,20 @@ impl Sequencer<'_> {
                 Err(halt) => return Err(halt),
             };
             let progress = self.progress(full, on_the_way, &readings);
-            let twice = before == Some(progress);
             let now = self.recorder.now();
-            if let Some(given_up) = ended(progress, twice, now >= until, wait) {
+            let states: Vec<Observed> = readings.iter().map(|reading| reading.state).collect();
+            let seen = Some((progress, states));
+            let again = before == seen;
+            if !again {
+                since = now;
+            }
+            let stood = now.0 - since.0 >= WRONG_STANDS.0 * 1000;
+            let stands = again && (progress == Progress::Full || stood);
+            if let Some(given_up) = ended(progress, stands, now >= until, wait) {
                 return Ok(Waited { readings, given_up });
             }
-            before = Some(progress);
-            if progress == Progress::Legal {
+            before = seen;
+            if progress != Progress::Full {
                 let share = Milliseconds((now.0 - from.0) / 1000 / LOOK_SHARE);
                 let look = self.plan.timing.controller_look;
                 let pause = look.max(share).max(self.shortest_look());
@@ -150,11 +163,11 @@ impl Sequencer<'_> {
 }
 
 /// Whether the waiting is over, and if so why the full pattern was given up.
-fn ended(progress: Progress, twice: bool, over: bool, wait: Milliseconds) -> Option<String> {
+fn ended(progress: Progress, stands: bool, over: bool, wait: Milliseconds) -> Option<String> {
     let seconds = wait.0 / 1000;
     match progress {
-        Progress::Full if twice => Some(String::new()),
-        Progress::Wrong if twice => {
+        Progress::Full if stands => Some(String::new()),
+        Progress::Wrong if stands => {
             Some("the pattern is neither the call's nor a smaller stage of it".to_owned())
         }
         Progress::Legal if over => Some(format!(

@@ -153,7 +153,7 @@ impl<'a> Sequencer<'a> {
     }
 
     /// Looks once at what each board has closed, then opens everything before anything else.
-    async fn open_first(&self) -> Result<(), Stop> {
+    pub(super) async fn open_first(&self) -> Result<(), Stop> {
         for (device, board) in &self.ports.boards {
             match board.read_back().await {
                 Ok(states) => self.note_found(device, &closed_relays(&states)),
@@ -165,9 +165,17 @@ impl<'a> Sequencer<'a> {
                 }
             }
         }
-        self.open_everything()
-            .await
-            .map_err(|halt| self.stopped_by(&halt))
+        let Err(halt) = self.open_everything().await else {
+            return Ok(());
+        };
+        if let Halt::Lost(lost) = &halt
+            && lost.trouble.kind == TroubleKind::Timeout
+        {
+            let hint = "it never answered: look at its power, at the two data wires (exchanged?), \
+                        and at baud rate, parity and unit address in the bench file";
+            self.knowledge.borrow_mut().notes.push(hint.to_owned());
+        }
+        Err(self.stopped_by(&halt))
     }
 
     fn note_found(&self, device: &DeviceName, closed: &[CoilAddress]) {
@@ -193,7 +201,7 @@ impl<'a> Sequencer<'a> {
         for board in boards {
             if !board.confirmed_open {
                 let trouble = Trouble {
-                    kind: TroubleKind::ReadBackDiffers,
+                    kind: board.trouble_kind.unwrap_or(TroubleKind::ReadBackDiffers),
                     tried: format!("open every relay of {}", board.device),
                     detail: board.trouble,
                     request: String::new(),

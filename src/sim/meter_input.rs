@@ -149,7 +149,8 @@ mod tests {
             assert!((got - share).abs() < 1e-9, "{got}");
         };
         check(lead(0.0, None), 1.0);
-        // By hand: 10 Mohm over 10.01 Mohm; 3 kohm beside 10 Mohm is 2999.1003 ohm, over 12999.1003.
+        // By hand: 10 Mohm over 10.01 Mohm; 3 kohm beside 10 Mohm is 2999.1003 ohm, over
+        // 12999.1003.
         check(lead(10e3, None), 0.999_000_999);
         check(
             lead(10e3, Some(Ohms(3e3))),

@@ -4,8 +4,8 @@
 //! which the line arrives; when the answer leaves, and in what state, is the link's matter.
 //!
 //! Common commands as IEEE 488.2, section 10 demands of every instrument; the error queue as
-//! SCPI-99 vol. 2, 21.8 has it, with the numbers of the classes that a meter meets. What it does not
-//! know is answered by nothing but an entry in the queue.
+//! SCPI-99 vol. 2, 21.8 has it, with the numbers of the classes that a meter meets. What it does
+//! not know is answered by nothing but an entry in the queue.
 
 use crate::units::{DeviceName, MeterValue, Quantity, ScpiSpec};
 use crate::wire::{ScpiError, scpi_answer};
@@ -39,6 +39,59 @@ const NOT_ALLOWED: (i32, &str) = (-108, "Parameter not allowed");
 const MISSING: (i32, &str) = (-109, "Missing parameter");
 const WRONG_TYPE: (i32, &str) = (-104, "Data type error");
 const OUT_OF_RANGE: (i32, &str) = (-222, "Data out of range");
+
+/// What a header asks for.
+#[derive(Debug, Clone, Copy)]
+enum Command {
+    ClearStatus,
+    Complete,
+    Identity,
+    EventMask,
+    SetEventMask,
+    Events,
+    ServiceMask,
+    SetServiceMask,
+    Status,
+    NextError,
+    ErrorCount,
+    /// A question with one answer for ever.
+    Fixed(&'static str),
+    /// A command that changes nothing here.
+    Nothing,
+}
+
+impl Command {
+    fn of(header: &str) -> Option<Self> {
+        let header = header.trim_start_matches(':').to_ascii_uppercase();
+        let command = match header.as_str() {
+            "*CLS" => Self::ClearStatus,
+            "*OPC" => Self::Complete,
+            "*OPC?" => Self::Fixed("1"),
+            "*IDN?" => Self::Identity,
+            "*TST?" => Self::Fixed("0"),
+            "*ESE" => Self::SetEventMask,
+            "*ESE?" => Self::EventMask,
+            "*ESR?" => Self::Events,
+            "*SRE" => Self::SetServiceMask,
+            "*SRE?" => Self::ServiceMask,
+            "*STB?" => Self::Status,
+            "*RST" | "*WAI" => Self::Nothing,
+            other => return Self::of_words(other),
+        };
+        Some(command)
+    }
+
+    fn of_words(header: &str) -> Option<Self> {
+        let forms: [(&[&str], Self); 4] = [
+            (&["SYSTem", "ERRor"], Self::NextError),
+            (&["SYSTem", "ERRor", "NEXT"], Self::NextError),
+            (&["SYSTem", "ERRor", "COUNt"], Self::ErrorCount),
+            (&["SYSTem", "VERSion"], Self::Fixed("1999.0")),
+        ];
+        let found = forms.into_iter().find(|(words, _)| is(header, words));
+        found.map(|(_, command)| command)
+    }
+}
 
 impl ScpiMeter {
     /// A meter as it is when power comes on.
@@ -115,46 +168,38 @@ impl ScpiMeter {
             Some((header, parameter)) => (header, Some(parameter.trim())),
             None => (unit, None),
         };
-        let header = header.trim_start_matches(':').to_ascii_uppercase();
-        match header.as_str() {
-            "*ESE" => return take_mask(parameter, &mut self.events_enabled),
-            "*SRE" => return take_mask(parameter, &mut self.service_enabled),
+        let command = Command::of(header).ok_or(UNDEFINED)?;
+        match command {
+            Command::SetEventMask => return take_mask(parameter, &mut self.events_enabled),
+            Command::SetServiceMask => return take_mask(parameter, &mut self.service_enabled),
+            _ if parameter.is_some() => return Err(NOT_ALLOWED),
             _ => {}
         }
-        let outcome = self.without_parameter(&header)?;
-        if parameter.is_some() {
-            return Err(NOT_ALLOWED);
-        }
-        Ok(outcome)
+        Ok(self.without_parameter(command))
     }
 
-    fn without_parameter(&mut self, header: &str) -> Outcome {
-        let answer = match header {
-            "*IDN?" => self.identity.clone(),
-            "*CLS" => {
+    fn without_parameter(&mut self, command: Command) -> Option<String> {
+        let answer = match command {
+            Command::ClearStatus => {
                 self.errors.clear();
                 self.events = 0;
-                return Ok(None);
+                return None;
             }
-            "*RST" | "*WAI" => return Ok(None),
-            "*OPC" => {
+            Command::Complete => {
                 self.events |= OPERATION_COMPLETE;
-                return Ok(None);
+                return None;
             }
-            "*OPC?" => "1".to_owned(),
-            "*TST?" => "0".to_owned(),
-            "*ESE?" => self.events_enabled.to_string(),
-            "*SRE?" => self.service_enabled.to_string(),
-            "*ESR?" => std::mem::take(&mut self.events).to_string(),
-            "*STB?" => self.status().to_string(),
-            _ if is(header, &["SYSTem", "ERRor"]) || is(header, &["SYSTem", "ERRor", "NEXT"]) => {
-                self.next_error()
-            }
-            _ if is(header, &["SYSTem", "ERRor", "COUNt"]) => self.errors.len().to_string(),
-            _ if is(header, &["SYSTem", "VERSion"]) => "1999.0".to_owned(),
-            _ => return Err(UNDEFINED),
+            Command::Nothing | Command::SetEventMask | Command::SetServiceMask => return None,
+            Command::Identity => self.identity.clone(),
+            Command::Fixed(answer) => answer.to_owned(),
+            Command::EventMask => self.events_enabled.to_string(),
+            Command::ServiceMask => self.service_enabled.to_string(),
+            Command::Events => std::mem::take(&mut self.events).to_string(),
+            Command::Status => self.status().to_string(),
+            Command::NextError => self.next_error(),
+            Command::ErrorCount => self.errors.len().to_string(),
         };
-        Ok(Some(answer))
+        Some(answer)
     }
 
     fn next_error(&mut self) -> String {

@@ -5,8 +5,8 @@
 //! what it would be under each fault, so that the faults themselves know no protocol.
 //!
 //! Damage is always of a kind that the protocol can show: anywhere in a frame with a check sum; in
-//! the header of a frame over TCP, which loses nothing but may be put together wrongly; and in lines
-//! of text, which carry no check sum, as bytes that are no text.
+//! the header of a frame over TCP, which loses nothing but may be put together wrongly; and in
+//! lines of text, which carry no check sum, as bytes that are no text.
 
 use super::ear::Heard;
 use super::link_fault::{LinkFault, LinkFaultKind};
@@ -79,11 +79,12 @@ impl Unit {
     ) -> Option<Pending> {
         let answer = match heard {
             Heard::Rtu(received) => {
-                self.hear_modbus(received.unit, &received.request, world, now, Frames::Rtu)
+                let addressed = (received.unit, &received.request);
+                self.hear_modbus(addressed, Frames::Rtu, world, now)
             }
             Heard::Tcp(received) => {
-                let frames = Frames::Tcp(received.id);
-                self.hear_modbus(received.unit, &received.request, world, now, frames)
+                let addressed = (received.unit, &received.request);
+                self.hear_modbus(addressed, Frames::Tcp(received.id), world, now)
             }
             Heard::Line(line) => self.hear_line(line, world, now),
         }?;
@@ -93,11 +94,10 @@ impl Unit {
 
     fn hear_modbus(
         &self,
-        addressed: UnitAddress,
-        request: &Result<Request, Exception>,
+        (addressed, request): (UnitAddress, &Result<Request, Exception>),
+        frames: Frames,
         world: &mut World,
         now: Microseconds,
-        frames: Frames,
     ) -> Option<Answer> {
         let Server::Modbus(spec) = &self.server else {
             return None;

@@ -9,6 +9,8 @@ mod driver;
 mod modbus;
 #[cfg(unix)]
 mod outside;
+#[cfg(unix)]
+mod outside_devices;
 mod record;
 mod runner;
 mod simulator;

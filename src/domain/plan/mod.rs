@@ -5,6 +5,7 @@
 //! event, so that a report never needs the files again. Planning opens nothing and reads no clock.
 
 mod equipment;
+mod exercise;
 mod make;
 mod not_proven;
 mod points;
@@ -12,6 +13,7 @@ mod questions;
 mod shape;
 
 pub use equipment::{AirFrom, CurrentBand, EquipmentPlan, MachineTimes, StepOnMachines};
+pub use exercise::{Exercise, Serves, exercises, self_test_plan, timed_quantities};
 pub use make::{PlanError, make_plan};
 pub use shape::{
     CallLeftOut, MadeBy, Plan, PlannedChangeover, PlannedDrive, PlannedMeter, PlannedStep,

@@ -2,6 +2,7 @@
 
 pub(crate) mod contract;
 mod files;
+mod generated;
 mod pairs;
 mod real_loads;
 mod record;
