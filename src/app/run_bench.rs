@@ -5,7 +5,7 @@ use super::error::{AppError, Exit};
 use super::files::{Loaded, load};
 use super::open_bench::{OpenedBench, open_real, open_simulated};
 use super::show::{RunFound, read_run};
-use crate::config::{BenchFile, ProfileFile, read_answers};
+use crate::config::{AnswersFile, BenchFile, ProfileFile, read_answers};
 use crate::domain::bench_map::Loads;
 use crate::domain::circuit::Fault;
 use crate::domain::plan::{Plan, make_plan};
@@ -115,15 +115,7 @@ pub async fn run_bench(
     if let Some(simulation) = &request.simulation {
         check_faults(simulation, &profile.profile)?;
     }
-    let file = match &request.answers {
-        None => None,
-        Some(path) => {
-            let questions = plan.questions();
-            let file = read_answers(path, &questions)?;
-            notes.extend(note_on_unanswered(&file.unanswered(&questions)));
-            Some(file)
-        }
-    };
+    let file = answers_file(request, &plan, &mut notes)?;
     let clock: Rc<dyn Clock> = Rc::new(RunClock::start());
     let simulator = match &request.simulation {
         None => None,
@@ -191,6 +183,21 @@ fn simulator_of(
         seed: simulation.seed,
         now: Rc::new(move || now.elapsed()),
     })?)
+}
+
+/// The answers file, where one is given; what it leaves unanswered is noted.
+fn answers_file(
+    request: &RunRequest,
+    plan: &Plan,
+    notes: &mut Vec<String>,
+) -> Result<Option<AnswersFile>, AppError> {
+    let Some(path) = &request.answers else {
+        return Ok(None);
+    };
+    let questions = plan.questions();
+    let file = read_answers(path, &questions)?;
+    notes.extend(note_on_unanswered(&file.unanswered(&questions)));
+    Ok(Some(file))
 }
 
 fn note_on_unanswered(keys: &[String]) -> Option<String> {

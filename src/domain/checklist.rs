@@ -1,8 +1,8 @@
 //! What a named person confirms before a run on real or lifted loads.
 //!
 //! Place in the data's path: the plan lists what applies, the runner asks it point by point, and
-//! the record keeps what was confirmed. A confirmation is a person's word: nothing here is measured.
-//! The points are common practice, no source.
+//! the record keeps what was confirmed. A confirmation is a person's word: nothing here is
+//! measured. The points are common practice, no source.
 
 use super::bench_map::Loads;
 use super::profile::{Heat, Kind, Profile, file_words};

@@ -125,7 +125,8 @@ fn judge_line(
 }
 
 /// Where the bench senses its own relays, a driven line is proven by its current or by what a
-/// person saw, and by no voltage. A line that is joined to it is live through the equipment. `proven` says by what, line by line.
+/// person saw, and by no voltage. A line that is joined to it is live through the equipment.
+/// `proven` says by what, line by line.
 pub(super) fn credit_own_relays(
     (plan, step): (&Plan, &PlannedStep),
     readings: &[PointReading],

@@ -11,13 +11,15 @@
 //! `requests` (tries by kind of trouble), `operator` (questions), `safety` (open-all first and
 //! last), `ending` (what follows however the sequence ended), `knowledge` (what outlives the
 //! sequence), `recorder` (events out); `self_test` and
-//! `timed` (the bench by itself).
+//! `timed` (the bench by itself); `arming`, `equipment`, `held`, `machines` and `timers` (real
+//! loads).
 
 mod arming;
 mod controller;
 mod dispatcher;
 mod ending;
 mod equipment;
+mod held;
 mod judge;
 mod knowledge;
 mod machines;

@@ -181,17 +181,17 @@ impl House {
         if !self.has_fan_line && called.contains(&Machine::Compressor) {
             return true;
         }
-        let of_heat = |machine: &&Machine| machine.is_heat() || **machine == Machine::Compressor;
-        let by_heat = |machine: &Machine| machine.is_heat() || self.conventional;
-        let follows = self.own_fan_after.is_some_and(|delay| {
+        let by_itself = |machine: &&Machine| {
+            let conventional = self.conventional && **machine == Machine::Compressor;
+            machine.is_heat() || conventional
+        };
+        self.own_fan_after.is_some_and(|delay| {
             called
                 .iter()
-                .filter(of_heat)
-                .filter(|machine| by_heat(machine))
+                .filter(by_itself)
                 .filter_map(|machine| self.running.get(machine))
                 .any(|since| now.0 >= since.0 + delay.0)
-        });
-        follows
+        })
     }
 
     fn compressor_heats(&self) -> bool {

@@ -349,11 +349,7 @@ fn step_on_machines(
         .filter(|line| !comes_first(line))
         .cloned()
         .collect();
-    let called = |wanted: &dyn Fn(&Machine) -> bool| {
-        then.iter()
-            .filter_map(machine)
-            .any(|machine| wanted(machine))
-    };
+    let called = |wanted: &dyn Fn(&Machine) -> bool| then.iter().filter_map(machine).any(wanted);
     let runs_compressor = called(&Machine::is_compressor);
     let runs_heat = called(&Machine::is_heat);
     let has_fan = first

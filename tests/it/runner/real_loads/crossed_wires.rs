@@ -34,26 +34,24 @@ fn check_on(
     wrong: Option<(Machine, f64)>,
     verdict: Verdict,
 ) {
-    {
-        let what = format!("{fault} on {bench}");
-        let (ran, calls) = driven(harness(HEAT_PUMP, bench).faults(&[fault]));
-        assert_eq!(
-            ran.outcome.reason,
-            FinishReason::Stopped,
-            "{what}: {calls:?}"
+    let what = format!("{fault} on {bench}");
+    let (ran, calls) = driven(harness(HEAT_PUMP, bench).faults(&[fault]));
+    assert_eq!(
+        ran.outcome.reason,
+        FinishReason::Stopped,
+        "{what}: {calls:?}"
+    );
+    assert_eq!(calls.last().map(String::as_str), Some(stops_in), "{what}");
+    assert_eq!(ran.verdict(), verdict, "{what}: {}", ran.outcome.note);
+    assert!(ran.outcome.made_safe, "{what}");
+    assert_no_harm(&ran, &what);
+    if let Some((machine, at_most)) = &wrong {
+        let longest = spans(&ran, machine).into_iter().fold(0.0, f64::max);
+        assert!(
+            longest > 0.0,
+            "{what}: {machine} never ran: the test shows nothing"
         );
-        assert_eq!(calls.last().map(String::as_str), Some(stops_in), "{what}");
-        assert_eq!(ran.verdict(), verdict, "{what}: {}", ran.outcome.note);
-        assert!(ran.outcome.made_safe, "{what}");
-        assert_no_harm(&ran, &what);
-        if let Some((machine, at_most)) = &wrong {
-            let longest = spans(&ran, machine).into_iter().fold(0.0, f64::max);
-            assert!(
-                longest > 0.0,
-                "{what}: {machine} never ran: the test shows nothing"
-            );
-            assert!(longest <= *at_most, "{what}: {machine} ran for {longest} s");
-        }
+        assert!(longest <= *at_most, "{what}: {machine} ran for {longest} s");
     }
 }
 

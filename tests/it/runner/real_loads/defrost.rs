@@ -62,3 +62,14 @@ fn heat_that_replaces_the_compressor_is_stopped_at_once() {
     assert!(heating < 3.0, "at once, not after {heating} s");
     assert_no_harm(&ran, "replaces");
 }
+
+#[test]
+fn in_cooling_a_live_auxiliary_line_is_a_fault_and_not_waited_for() {
+    let mut case = Case::new("heat-pump-1-stage-electric-o", "harness-inputs");
+    case.calls = Some(vec![coilcall::domain::Call::Cooling(1)]);
+    let ran = run(case.faults(&["jumper:Y1,W2"]), ATTENTIVE);
+    assert_eq!(ran.verdict(), Verdict::Fail, "{}", ran.outcome.note);
+    assert_eq!(waits(&ran), Vec::<f64>::new());
+    assert!(spans(&ran, &Machine::Compressor)[0] < 3.0);
+    assert_no_harm(&ran, "cooling");
+}

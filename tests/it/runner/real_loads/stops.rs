@@ -1,9 +1,11 @@
 //! Stops open everything at once, whatever timer runs.
 
 use super::house::{ATTENTIVE, Person, assert_no_harm, commanded, relay_of, run, seconds, spans};
-use crate::runner::harness::{Case, Ran};
+use crate::runner::harness::{Case, Ran, stock};
+use coilcall::config::parse_bench;
 use coilcall::domain::{Machine, Verdict};
 use coilcall::event::{EventKind, FinishReason, RelayReason};
+use std::path::Path;
 
 fn case() -> Case {
     Case::new("heat-pump-1-stage-electric-o", "harness-inputs")
@@ -136,4 +138,50 @@ fn a_welded_relay_is_found_before_anything_else_is_called() {
     assert!(longest.iter().all(|span| *span < 2.0), "{longest:?}");
     assert_no_harm(&ran, "welded");
     assert!(made_safe_at(&ran) > 0.0);
+}
+
+/// The same harness with its master on a board of its own, which comes last by name.
+fn master_apart() -> Case {
+    let text = std::fs::read_to_string(stock("benches", "harness-inputs")).expect("text");
+    let text = text
+        .replace(
+            "master = { device = \"board\", coil = 15 }",
+            "master = { device = \"zone\", coil = 0 }",
+        )
+        .replace(
+            "[supply]",
+            "[device.zone]\nlink = \"board\"\nmodbus-rtu = { unit = 2, coils = 8 }\n\n[supply]",
+        );
+    let mut case = case();
+    case.bench = parse_bench(Path::new("apart.toml"), text)
+        .unwrap_or_else(|errors| panic!("{errors}"))
+        .map;
+    case
+}
+
+#[test]
+fn the_master_opens_first() {
+    let person = Person {
+        cancels: Some(("machines:cooling-1", 20)),
+        ..ATTENTIVE
+    };
+    let ran = run(master_apart(), person);
+    assert_eq!(ran.outcome.reason, FinishReason::Cancelled);
+    let safe: Vec<&str> = ran
+        .events
+        .iter()
+        .filter_map(|event| match &event.kind {
+            EventKind::RelaysSet(set) if set.reason == RelayReason::MakeSafe => {
+                Some(set.device.as_str())
+            }
+            _ => None,
+        })
+        .collect();
+    let last: Vec<&&str> = safe.iter().rev().take(2).rev().collect();
+    assert_eq!(
+        last,
+        [&"zone", &"board"],
+        "on one link the first sent is the first answered"
+    );
+    assert_no_harm(&ran, "master");
 }
