@@ -6,6 +6,7 @@
 use crate::config::AnswersFile;
 use crate::domain::{Question, Understood};
 use crate::event::{Command, EventKind, RunEvent};
+use crate::port::monotonic_now;
 use crate::runner::Observer;
 use crate::sim::Simulator;
 use std::time::Duration;
@@ -66,12 +67,25 @@ async fn simulated(
     commands: &mpsc::Sender<Command>,
 ) {
     while let Some((prompt, question)) = asked.recv().await {
-        tokio::time::sleep(THINKING).await;
-        let text = simulator.answer(&question);
+        let text = look(simulator, &question).await;
         if !answer(commands, prompt, text, "simulated").await {
             return;
         }
     }
+}
+
+/// What the simulated person says. Air is waited for until the question's own time is nearly over.
+async fn look(simulator: &Simulator, question: &Question) -> String {
+    tokio::time::sleep(THINKING).await;
+    let mut text = simulator.answer(question);
+    if let Question::Air { within_s, .. } = question {
+        let last = monotonic_now() + Duration::from_secs(within_s.saturating_sub(4));
+        while question.understand(&text) == Ok(Understood::No) && monotonic_now() < last {
+            tokio::time::sleep(Duration::from_secs(1)).await;
+            text = simulator.answer(question);
+        }
+    }
+    text
 }
 
 async fn from_file(

@@ -24,7 +24,7 @@ pub use expected::expected;
 pub use files::{Loaded, load};
 pub use open_bench::{OpenedBench, open_over, open_real, open_simulated};
 pub use ports::list_ports;
-pub use run_bench::{RunRequest, Simulation, run_bench};
+pub use run_bench::{RunRequest, Simulation, needs_arming, run_bench};
 pub use self_test::{InputTested, LinkTested, SelfTestRequest, SelfTested, self_test};
 pub use show::{RunFound, read_run, write_run};
 pub use show_self_test::write_self_test;

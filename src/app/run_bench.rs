@@ -5,7 +5,8 @@ use super::error::{AppError, Exit};
 use super::files::{Loaded, load};
 use super::open_bench::{OpenedBench, open_real, open_simulated};
 use super::show::{RunFound, read_run};
-use crate::config::{BenchFile, ProfileFile, read_answers};
+use crate::config::{AnswersFile, BenchFile, ProfileFile, read_answers};
+use crate::domain::bench_map::Loads;
 use crate::domain::circuit::Fault;
 use crate::domain::plan::{CallOrder, Plan, make_plan_in};
 use crate::domain::{Call, Profile, TruthTable, Verdict};
@@ -51,6 +52,40 @@ pub struct RunRequest {
     pub answers: Option<PathBuf>,
     /// What or who is under test.
     pub subject: Option<String>,
+    /// Who arms a run on real or lifted loads.
+    pub armed_by: Option<String>,
+}
+
+/// Whether the bench's loads are real or lifted, so that a named person has to arm the run.
+///
+/// # Errors
+/// Everything that is wrong with the files.
+pub fn needs_arming(request: &RunRequest) -> Result<bool, AppError> {
+    let loaded = load(&request.profile, &request.bench)?;
+    Ok(loaded.bench.map.loads != Loads::Dummy)
+}
+
+/// Who arms a simulated run where nobody is named.
+const SIMULATED_PERSON: &str = "simulated person";
+
+/// Who arms this run; `None` where nobody has to.
+fn armed_by(request: &RunRequest, plan: &Plan) -> Result<Option<String>, AppError> {
+    let needed = plan
+        .equipment
+        .as_ref()
+        .is_some_and(|equipment| !equipment.checklist.is_empty());
+    match (&request.armed_by, &request.simulation) {
+        _ if !needed => Ok(None),
+        (Some(name), _) if name.trim().is_empty() => Err(AppError::Usage(
+            "--armed-by names nobody: the name of the person at the bench is needed".to_owned(),
+        )),
+        (Some(name), _) => Ok(Some(name.clone())),
+        (None, Some(_)) => Ok(Some(SIMULATED_PERSON.to_owned())),
+        (None, None) => Err(AppError::Usage(format!(
+            "loads = \"{}\": a named person at the bench has to arm this run: --armed-by NAME",
+            plan.loads
+        ))),
+    }
 }
 
 /// Makes a run and reads it back. Call inside a `LocalSet` on a current-thread runtime, with the
@@ -71,29 +106,13 @@ pub async fn run_bench(
         bench,
         mut notes,
     } = load(&request.profile, &request.bench)?;
-    let calls = request
-        .calls
-        .as_ref()
-        .map(|calls| resolved_calls(calls, &profile))
-        .transpose()?;
-    let plan = make_plan_in(
-        request.order,
-        &profile.profile,
-        &bench.map,
-        calls.as_deref(),
-    )?;
+    let plan = plan_of(request, &profile, &bench)?;
+    let armed_by = armed_by(request, &plan)?;
+    let is_real = plan.loads == Loads::Real;
     if let Some(simulation) = &request.simulation {
         check_faults(simulation, &profile.profile)?;
     }
-    let file = match &request.answers {
-        None => None,
-        Some(path) => {
-            let questions = plan.questions();
-            let file = read_answers(path, &questions)?;
-            notes.extend(note_on_unanswered(&file.unanswered(&questions)));
-            Some(file)
-        }
-    };
+    let file = answers_file(request, &plan, &mut notes)?;
     let clock: Rc<dyn Clock> = Rc::new(RunClock::start());
     let simulator = match &request.simulation {
         None => None,
@@ -101,7 +120,16 @@ pub async fn run_bench(
     };
     let run_id = clock.new_run_id();
     let journal = begin_journal(request, &run_id)?;
-    let subject = begin_subject(request, clock.as_ref(), &run_id, &journal)?;
+    let (subject, arming) = begin_subject(
+        request,
+        armed_by.as_deref(),
+        (clock.as_ref(), &run_id),
+        &journal,
+    )?;
+    if let Some(by) = arming {
+        let sent = sender.send(Command::Arm { by }).await;
+        sent.expect("the receiver is at hand");
+    }
     let opened = match &simulator {
         None => open_real(&bench.map).await,
         Some(simulator) => open_simulated(&bench.map, simulator).await,
@@ -122,15 +150,38 @@ pub async fn run_bench(
         journal: Rc::clone(&journal) as _,
         clock,
         observer,
-        policy: Policy::default(),
+        policy: if is_real {
+            Policy::on_real_loads()
+        } else {
+            Policy::default()
+        },
     };
     let outcome = runner::run(setup, commands).await;
-    let exit = exit_of(&outcome);
+    let exit = exit_of(&outcome, is_real);
     if outcome.journal_lost.is_some() {
         return Ok((exit, outcome, None));
     }
     let found = read_run(&request.out, &path.display().to_string());
     Ok((exit, outcome, Some(found)))
+}
+
+fn plan_of(
+    request: &RunRequest,
+    profile: &ProfileFile,
+    bench: &BenchFile,
+) -> Result<Plan, AppError> {
+    let calls = request
+        .calls
+        .as_ref()
+        .map(|calls| resolved_calls(calls, profile))
+        .transpose()?;
+    let (profile, bench) = (&profile.profile, &bench.map);
+    Ok(make_plan_in(
+        request.order,
+        profile,
+        bench,
+        calls.as_deref(),
+    )?)
 }
 
 fn simulator_of(
@@ -148,6 +199,21 @@ fn simulator_of(
         seed: simulation.seed,
         now: Rc::new(move || now.elapsed()),
     })?)
+}
+
+/// The answers file, where one is given; what it leaves unanswered is noted.
+fn answers_file(
+    request: &RunRequest,
+    plan: &Plan,
+    notes: &mut Vec<String>,
+) -> Result<Option<AnswersFile>, AppError> {
+    let Some(path) = &request.answers else {
+        return Ok(None);
+    };
+    let questions = plan.questions();
+    let file = read_answers(path, &questions)?;
+    notes.extend(note_on_unanswered(&file.unanswered(&questions)));
+    Ok(Some(file))
 }
 
 fn note_on_unanswered(keys: &[String]) -> Option<String> {
@@ -200,22 +266,24 @@ fn begin_journal(request: &RunRequest, run_id: &str) -> Result<FileJournal, AppE
     })
 }
 
-/// Keeps the subject beside the journal, and returns the commitment that goes into it.
+/// Keeps the subject and the name of whoever arms the run beside the journal, and returns the
+/// commitments that go into it.
 fn begin_subject(
     request: &RunRequest,
-    clock: &dyn Clock,
-    run_id: &str,
+    armed_by: Option<&str>,
+    (clock, run_id): (&dyn Clock, &str),
     journal: &FileJournal,
-) -> Result<Option<String>, AppError> {
-    let Some(subject) = &request.subject else {
-        return Ok(None);
-    };
-    let sealed = Sealed::new(&clock.salt(), subject);
-    let commitment = sealed.commitment();
+) -> Result<(Option<String>, Option<String>), AppError> {
+    if request.subject.is_none() && armed_by.is_none() {
+        return Ok((None, None));
+    }
+    let seal = |value: &str| Sealed::new(&clock.salt(), value);
     let mut record = SubjectRecord::new(run_id);
-    record.subject = Some(sealed);
+    record.subject = request.subject.as_deref().map(seal);
+    record.armed_by = armed_by.map(seal);
     record.write(journal.path())?;
-    Ok(commitment)
+    let committed = |sealed: &Option<Sealed>| sealed.as_ref().and_then(Sealed::commitment);
+    Ok((committed(&record.subject), committed(&record.armed_by)))
 }
 
 fn started(
@@ -280,8 +348,11 @@ fn started(
     }
 }
 
-fn exit_of(outcome: &RunOutcome) -> Exit {
-    if !outcome.made_safe && outcome.relay_was_closed {
+/// On real loads a line that stayed live with every relay open is as unsafe as a relay that did
+/// not open.
+fn exit_of(outcome: &RunOutcome, is_real: bool) -> Exit {
+    let relay_may_be_closed = !outcome.made_safe && outcome.relay_was_closed;
+    if relay_may_be_closed || (is_real && !outcome.still_live.is_empty()) {
         return Exit::NotConfirmedSafe;
     }
     if outcome.reason == FinishReason::Cancelled {

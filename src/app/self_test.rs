@@ -149,7 +149,10 @@ impl SelfTested {
         match outcome.reason {
             FinishReason::Cancelled => return Exit::Interrupted,
             FinishReason::Complete => {}
-            FinishReason::BenchError | FinishReason::JournalLost | FinishReason::Panicked => {
+            FinishReason::BenchError
+            | FinishReason::JournalLost
+            | FinishReason::Panicked
+            | FinishReason::Stopped => {
                 return Exit::BenchError;
             }
         }

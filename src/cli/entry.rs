@@ -6,7 +6,7 @@ use super::output::{to_stderr, to_stdout};
 use super::self_test::self_test;
 use crate::app::{
     AppError, CheckRequest, Exit, RunFound, RunRequest, SimulateRequest, Simulation, check,
-    expected, list_ports, read_run, run_bench, simulate, write_run,
+    expected, list_ports, needs_arming, read_run, run_bench, simulate, write_run,
 };
 use crate::event;
 use crate::report::Format;
@@ -14,6 +14,7 @@ use crate::store::LocateError;
 use crate::terminal::{LiveTable, Progress, read_lines};
 use indicatif::ProgressDrawTarget;
 use std::error::Error as _;
+use std::io::IsTerminal as _;
 #[cfg(unix)]
 use std::task::Poll;
 use tokio::sync::mpsc;
@@ -134,7 +135,7 @@ fn run(asked: super::arguments::Run) -> Result<Exit, AppError> {
         let why = "--subject is empty; leave it out, or say what or who is under test";
         return Err(AppError::Usage(why.to_owned()));
     }
-    let request = RunRequest {
+    let mut request = RunRequest {
         bench: asked.bench,
         profile: asked.profile,
         simulation: asked.simulate.then(|| simulation_of(asked.faults)),
@@ -143,7 +144,11 @@ fn run(asked: super::arguments::Run) -> Result<Exit, AppError> {
         answers: asked.answers,
         out: asked.out,
         subject: asked.subject,
+        armed_by: asked.armed_by,
     };
+    if request.armed_by.is_none() && request.simulation.is_none() {
+        request.armed_by = asked_for_a_name(&request)?;
+    }
     let (exit, outcome, found) = on_runtime(asked.simulate, async {
         let (sender, commands) = mpsc::channel(8);
         let listener = tokio::task::spawn_local(send_cancels(Interrupts::new()?, sender.clone()));
@@ -173,6 +178,20 @@ fn run(asked: super::arguments::Run) -> Result<Exit, AppError> {
          dead before you touch a conductor.\n",
     )?;
     Ok(exit)
+}
+
+/// Who arms a run on real or lifted loads, typed at the keyboard; `None` where nobody has to, or
+/// where there is no keyboard.
+fn asked_for_a_name(request: &RunRequest) -> Result<Option<String>, AppError> {
+    let keyboard = std::io::stdin();
+    if !keyboard.is_terminal() || !needs_arming(request)? {
+        return Ok(None);
+    }
+    to_stderr("This run can start machines. Name of the person at the bench who arms it: ")?;
+    let mut name = String::new();
+    keyboard.read_line(&mut name)?;
+    let name = name.trim();
+    Ok((!name.is_empty()).then(|| name.to_owned()))
 }
 
 /// Prints the report of a run just made. A failure here is one of the bench: the run was made.

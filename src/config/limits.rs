@@ -43,3 +43,5 @@ pub(super) const MAINS_HERTZ: [u8; 2] = [50, 60];
 pub(super) const STAGES: Whole = 0..=2;
 /// The compressor's minimum-off time: up to a day.
 pub(super) const MINIMUM_OFF_S: Whole = 0..=86_400;
+/// Delays of a blower, and the cool-down between heat and compressor: up to an hour.
+pub(super) const DELAY_S: Whole = 0..=3_600;

@@ -161,6 +161,10 @@ fn read_draft(root: TableReader<'_>) -> (ProfileDraft, Vec<usize>) {
     if let Some(timing) = root.table("timing") {
         let minimum_off = timing.integer("minimum_off_s", limits::MINIMUM_OFF_S);
         draft.minimum_off_s = value(minimum_off).map(Seconds);
+        let delay = |key| value(timing.integer(key, limits::DELAY_S)).map(Seconds);
+        draft.heat_fan_delay_s = delay("heat_fan_delay_s");
+        draft.fan_off_delay_s = delay("fan_off_delay_s");
+        draft.cool_down_s = delay("cool_down_s");
         timing.finish();
     }
     let mut indices = Vec::new();

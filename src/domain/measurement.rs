@@ -73,6 +73,19 @@ pub fn corrected(
     (Volts(volts), Volts(of_meter.hypot(of_series)))
 }
 
+/// What lies beside a known resistance where the two together were read; `None` where the known
+/// one alone explains the reading. `1/path = 1/read - 1/known`.
+#[must_use]
+pub fn path_beyond(read: Ohms, known: Option<Ohms>) -> Option<Ohms> {
+    // A lead that is nulled too far reads below nothing: that is a short.
+    let read = read.0.max(0.0);
+    match known {
+        None => Some(Ohms(read)),
+        Some(known) if read >= known.0 => None,
+        Some(known) => Some(Ohms(read * known.0 / (known.0 - read))),
+    }
+}
+
 /// The state that a voltage shows; indeterminate between the bands and within its uncertainty of
 /// either limit.
 #[must_use]
@@ -192,6 +205,16 @@ mod tests {
             judge_volts(Expected::Off, &ghost, &bands).0,
             Verdict::Inconc
         );
+    }
+
+    #[test]
+    fn what_lies_beside_a_known_load_is_worked_out() {
+        // Hand-worked: 3000 ohm beside 1500 ohm reads 1000 ohm.
+        let path = path_beyond(Ohms(1000.0), Some(Ohms(3000.0)));
+        assert!((path.expect("a path").0 - 1500.0).abs() < 1e-9);
+        assert_eq!(path_beyond(Ohms(3000.0), Some(Ohms(3000.0))), None);
+        assert_eq!(path_beyond(Ohms(29.0), None), Some(Ohms(29.0)));
+        assert_eq!(path_beyond(Ohms(-0.2), None), Some(Ohms(0.0)));
     }
 
     #[test]

@@ -6,8 +6,10 @@
 
 pub mod bench_map;
 mod call;
+mod checklist;
 pub mod circuit;
 pub mod diagnosis;
+mod machine;
 pub mod measurement;
 mod output;
 pub mod plan;
@@ -19,9 +21,11 @@ mod verdict;
 
 pub use bench_map::BenchMap;
 pub use call::{Call, UnknownCall};
+pub use checklist::Check;
+pub use machine::{Machine, Warmth};
 pub use output::{Expected, Observed};
 pub use plan::Plan;
 pub use profile::{Profile, ProfileDraft, ProfileProblem};
-pub use question::{Question, Understood};
+pub use question::{Question, Understood, VIA_KEYBOARD};
 pub use truth_table::{Cell, Row, TruthTable};
 pub use verdict::{Verdict, judge_cell};

@@ -5,6 +5,8 @@
 //! The words of a prompt are made here, so that every way of asking says the same.
 
 use super::call::Call;
+use super::checklist::Check;
+use super::machine::{Machine, Warmth};
 use super::plan::Target;
 use crate::units::{End, Terminal};
 use serde::{Deserialize, Serialize};
@@ -41,11 +43,53 @@ pub enum Question {
         /// At which end.
         end: End,
     },
+    /// Confirm one point of the checklist before a run on real or lifted loads.
+    Confirm {
+        /// The point.
+        check: Check,
+    },
+    /// Say whether air moves.
+    Air {
+        /// The call under way.
+        call: Call,
+        /// How long the person has, in seconds: without an answer everything opens.
+        within_s: u64,
+    },
+    /// Say which machines run, or whose coils are pulled in.
+    Machines {
+        /// The call under way.
+        call: Call,
+        /// The machines in question.
+        machines: Vec<Machine>,
+    },
+    /// Say whether the supply air gets colder or warmer.
+    Warmth {
+        /// The call under way.
+        call: Call,
+    },
 }
 
+/// The way of an answer that a person typed at this program's keyboard.
+pub const VIA_KEYBOARD: &str = "keyboard";
+
 impl Question {
+    /// Whether only a person at the bench can know the answer. On real loads such an answer is
+    /// taken from the keyboard alone, unless the bench is simulated.
+    #[must_use]
+    pub fn needs_a_person_there(&self) -> bool {
+        match self {
+            Self::Confirm { .. }
+            | Self::Air { .. }
+            | Self::Machines { .. }
+            | Self::Warmth { .. }
+            | Self::Observe { .. } => true,
+            Self::MakeCall { .. } | Self::EndCall { .. } | Self::Probe { .. } => false,
+        }
+    }
+
     /// The name by which an answers file gives its answer: `make:cooling-1`, `end:cooling-1`,
-    /// `observe:cooling-1`, `observe:supply`, `probe:Y1@equipment`.
+    /// `observe:cooling-1`, `observe:supply`, `probe:Y1@equipment`, `confirm:valves-open`,
+    /// `air:fan-only`, `machines:cooling-1`, `warmth:cooling-1`.
     #[must_use]
     pub fn key(&self) -> String {
         match self {
@@ -53,6 +97,10 @@ impl Question {
             Self::EndCall { call } => format!("end:{call}"),
             Self::Observe { lines, .. } if is_supply(lines) => "observe:supply".to_owned(),
             Self::Observe { call, .. } => format!("observe:{call}"),
+            Self::Confirm { check } => format!("confirm:{}", check.word()),
+            Self::Air { call, .. } => format!("air:{call}"),
+            Self::Machines { call, .. } => format!("machines:{call}"),
+            Self::Warmth { call } => format!("warmth:{call}"),
             Self::Probe {
                 target: Target::Line(line),
                 end,
@@ -96,6 +144,20 @@ impl Question {
             Self::Probe { target, end } => {
                 format!("Put the meter's leads on {target} at the {end} end. Done?")
             }
+            Self::Confirm { check } => check.question().to_owned(),
+            Self::Air { call, within_s } => format!(
+                "In the call {call}, does air move at a supply register? (yes or no, within \
+                 {within_s} s; without a yes everything opens)"
+            ),
+            Self::Machines { call, machines } => format!(
+                "In the call {call}, which of {} run or are pulled in? (names, or none; name what \
+                 runs uncalled too)",
+                machine_words(machines)
+            ),
+            Self::Warmth { call } => format!(
+                "In the call {call}, does the supply air get colder or warmer? (colder, warmer or \
+                 unclear)"
+            ),
         }
     }
 
@@ -111,6 +173,13 @@ impl Question {
                 choices.push("none".to_owned());
                 choices
             }
+            Self::Confirm { .. } | Self::Air { .. } => vec!["yes".to_owned(), "no".to_owned()],
+            Self::Machines { machines, .. } => {
+                let mut choices: Vec<String> = machines.iter().map(ToString::to_string).collect();
+                choices.push("none".to_owned());
+                choices
+            }
+            Self::Warmth { .. } => Warmth::ALL.iter().map(ToString::to_string).collect(),
         }
     }
 
@@ -142,6 +211,30 @@ impl Question {
                     )
                 })
                 .map(Understood::Live),
+            Self::Confirm { .. } | Self::Air { .. } => match words.as_slice() {
+                ["yes" | "y"] => Ok(Understood::Yes),
+                ["no" | "n"] => Ok(Understood::No),
+                _ => Err(format!("'{answer}' is no answer here; expected yes or no")),
+            },
+            Self::Machines { machines, .. } => running(&words, machines)
+                .ok_or_else(|| {
+                    format!(
+                        "'{answer}' is no answer here; expected some of {}, or none",
+                        machine_words(machines)
+                    )
+                })
+                .map(Understood::Running),
+            Self::Warmth { .. } => match words.as_slice() {
+                [word] => Warmth::ALL
+                    .iter()
+                    .find(|warmth| warmth.word() == *word)
+                    .copied()
+                    .map(Understood::Warmth),
+                _ => None,
+            }
+            .ok_or_else(|| {
+                format!("'{answer}' is no answer here; expected colder, warmer or unclear")
+            }),
         }
     }
 }
@@ -155,6 +248,37 @@ pub enum Understood {
     Cannot,
     /// These lines are live, and no others of those asked about.
     Live(Vec<Terminal>),
+    /// It is so.
+    Yes,
+    /// It is not.
+    No,
+    /// These machines run, and no others of those asked about.
+    Running(Vec<Machine>),
+    /// What the supply air does.
+    Warmth(Warmth),
+}
+
+fn machine_words(machines: &[Machine]) -> String {
+    let words: Vec<String> = machines.iter().map(ToString::to_string).collect();
+    words.join(" ")
+}
+
+fn running(words: &[&str], machines: &[Machine]) -> Option<Vec<Machine>> {
+    if words == ["none"] {
+        return Some(Vec::new());
+    }
+    if words.is_empty() {
+        return None;
+    }
+    words
+        .iter()
+        .map(|word| {
+            machines
+                .iter()
+                .find(|machine| machine.to_string() == *word)
+                .cloned()
+        })
+        .collect()
 }
 
 fn named(lines: &[Terminal]) -> String {

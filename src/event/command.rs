@@ -12,9 +12,10 @@ pub enum Command {
     Cancel,
     /// Stop without waiting for anything but the open-all itself.
     CancelAtOnce,
-    /// Arm a run on real loads, by a person's name.
+    /// Arm a run on real or lifted loads.
     Arm {
-        /// Who takes the responsibility.
+        /// Who takes the responsibility, as a salted commitment: the name itself stays with whoever
+        /// sends this, in the record that can be removed.
         by: String,
     },
     /// No answer can come any more: the input is closed, or the answers file has no more.

@@ -262,6 +262,14 @@ pub enum WaitingFor {
     Release,
     /// The compressor's minimum-off time.
     MinimumOff,
+    /// The compressor's minimum-on time.
+    MinimumOn,
+    /// The blower's off-delay, with the fan line held.
+    FanHold,
+    /// Heat and compressor let each other cool down.
+    CoolDown,
+    /// The equipment's own defrost.
+    Defrost,
     /// A room controller's own timer.
     ControllerTimer,
     /// A replugged port.
@@ -379,6 +387,8 @@ pub enum Rule {
     Release,
     /// The supply after this line's relay closed.
     Supply,
+    /// What a person saw or heard of the machines, or a line's current.
+    Machines,
     /// The bench could not tell.
     BenchTrouble,
 }
@@ -492,6 +502,8 @@ pub enum FinishReason {
     Complete,
     /// Someone cancelled it.
     Cancelled,
+    /// It stopped for the sake of people and machines, or was never armed.
+    Stopped,
     /// A device could not be reached.
     BenchError,
     /// The journal was lost.

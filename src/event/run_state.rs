@@ -6,7 +6,7 @@
 
 use super::run_event::{
     ChangeoverJudged, EventKind, LineJudged, MadeSafe, Read, RelaysSet, Rule, RunEvent,
-    RunFinished, RunStarted, TroubleSeen,
+    RunFinished, RunStarted, TroubleSeen, Waiting, WaitingFor,
 };
 use crate::domain::diagnosis::{Evidence, ObservedStep};
 use crate::domain::{Observed, Plan, Verdict};
@@ -57,6 +57,10 @@ pub struct RunState {
     pub other_readings: Vec<Read>,
     /// Every trouble.
     pub troubles: Vec<TroubleSeen>,
+    /// When a named person armed the run, and what they confirmed.
+    pub armed: Option<(Timestamp, Vec<String>)>,
+    /// Waits for machines: what for, until when, and how long from where it was first said.
+    pub machine_waits: Vec<(WaitingFor, Microseconds, Microseconds)>,
     /// The changeover's judgement.
     pub changeover: Option<ChangeoverJudged>,
     /// The last making-safe.
@@ -101,14 +105,39 @@ impl RunState {
             EventKind::RunFinished(finished) => {
                 self.finished = Some((event.at, finished.clone()));
             }
-            EventKind::Armed { .. }
-            | EventKind::Waiting(_)
-            | EventKind::Changed(_)
+            EventKind::Armed { confirmed, .. } => {
+                self.armed = Some((event.at, confirmed.clone()));
+            }
+            EventKind::Waiting(waiting) => self.note_wait(waiting, event.elapsed_us),
+            EventKind::Changed(_)
             | EventKind::Asked { .. }
             | EventKind::Answered { .. }
             | EventKind::Suspended { .. }
             | EventKind::Resumed { .. }
             | EventKind::Revealed { .. } => {}
+        }
+    }
+
+    /// A countdown is said again and again; it is one wait as long as its end stays.
+    fn note_wait(&mut self, waiting: &Waiting, now: Microseconds) {
+        let Waiting { why, until } = *waiting;
+        let is_for_machines = match why {
+            WaitingFor::MinimumOff
+            | WaitingFor::MinimumOn
+            | WaitingFor::FanHold
+            | WaitingFor::CoolDown
+            | WaitingFor::Defrost => true,
+            WaitingFor::Settle
+            | WaitingFor::Release
+            | WaitingFor::ControllerTimer
+            | WaitingFor::Replug
+            | WaitingFor::Operator => false,
+        };
+        let said_before = self.machine_waits.last();
+        let is_new = said_before.is_none_or(|(last, end, _)| (*last, *end) != (why, until));
+        if is_for_machines && is_new {
+            let span = Microseconds(until.0.saturating_sub(now.0));
+            self.machine_waits.push((why, until, span));
         }
     }
 

@@ -89,6 +89,7 @@ fn word(rule: crate::event::Rule) -> &'static str {
         Rule::Cell => "cell",
         Rule::Release => "release",
         Rule::Supply => "supply",
+        Rule::Machines => "machines",
         Rule::BenchTrouble => "bench-trouble",
     }
 }

@@ -7,6 +7,7 @@
 
 use super::step_view::StepView;
 use super::timeline::Timeline;
+use super::wording::{arming, machine_waits};
 use crate::domain::bench_map::{Loads, UnderTest};
 use crate::domain::plan::{CallLeftOut, Plan, Target};
 use crate::domain::profile::Changeover;
@@ -128,6 +129,10 @@ pub struct RunView {
     pub under_test: UnderTest,
     /// What hung on the lines.
     pub loads: Loads,
+    /// Whether a named person armed the run, with what they confirmed; `None` where nobody has to.
+    pub arming: Option<String>,
+    /// What was waited for on account of machines; `None` where nothing was.
+    pub machine_waits: Option<String>,
     /// The profile in a few words.
     pub profile: ProfileSummary,
     /// Hash of the profile's file.
@@ -213,6 +218,8 @@ impl RunView {
             simulated: first.conditions.simulated.clone(),
             under_test: plan.under_test,
             loads: plan.loads,
+            arming: arming(state, plan),
+            machine_waits: machine_waits(state),
             profile: first.profile.clone(),
             profile_hash: first.profile_hash.clone(),
             bench: first.bench.clone(),

@@ -4,10 +4,56 @@
 //! says the same in every format, so that two prints of one run never differ in meaning.
 
 use super::run_view::{ChangeoverView, RunView};
-use crate::domain::Verdict;
 use crate::domain::bench_map::{Loads, UnderTest};
-use crate::event::{ChangeoverOutcome, FinishReason, ShownBy, SimulatedBy};
+use crate::domain::{Plan, Verdict};
+use crate::event::{ChangeoverOutcome, FinishReason, RunState, ShownBy, SimulatedBy, WaitingFor};
 use jiff::Timestamp;
+
+/// Whether the run was armed, where somebody had to.
+pub(super) fn arming(state: &RunState, plan: &Plan) -> Option<String> {
+    let checklist = &plan.equipment.as_ref()?.checklist;
+    if checklist.is_empty() {
+        return None;
+    }
+    Some(match &state.armed {
+        None => "NOT ARMED: no relay of a call was closed".to_owned(),
+        Some((at, confirmed)) => format!(
+            "by a named person at {}, who confirmed: {}",
+            to_the_second(*at),
+            confirmed.join(", ")
+        ),
+    })
+}
+
+/// What was waited for on account of machines, each kind with its sum.
+pub(super) fn machine_waits(state: &RunState) -> Option<String> {
+    let mut sums: Vec<(WaitingFor, u64)> = Vec::new();
+    for (why, _, span) in &state.machine_waits {
+        match sums.iter_mut().find(|(known, _)| known == why) {
+            Some((_, sum)) => *sum += span.0,
+            None => sums.push((*why, span.0)),
+        }
+    }
+    let words: Vec<String> = sums
+        .iter()
+        .map(|(why, sum)| {
+            let what = match why {
+                WaitingFor::MinimumOff => "the compressor's minimum-off time",
+                WaitingFor::MinimumOn => "its minimum-on time",
+                WaitingFor::FanHold => "the blower's run-on",
+                WaitingFor::CoolDown => "cooling down between heat and compressor",
+                WaitingFor::Defrost => "a defrost, at most",
+                WaitingFor::Settle
+                | WaitingFor::Release
+                | WaitingFor::ControllerTimer
+                | WaitingFor::Replug
+                | WaitingFor::Operator => "others",
+            };
+            format!("{what} {} s", sum.div_ceil(1_000_000))
+        })
+        .collect();
+    (!words.is_empty()).then(|| words.join("; "))
+}
 
 /// Said of every simulated run.
 pub(super) const SIMULATED: &str = "No real wiring was tested, and this proves nothing of any.";
@@ -125,6 +171,9 @@ pub(super) fn meaning(view: &RunView) -> &'static str {
 pub(super) fn ended_early(view: &RunView) -> Option<&'static str> {
     match view.reason? {
         FinishReason::Cancelled => Some("The run was cancelled before it was through."),
+        FinishReason::Stopped => {
+            Some("The run was stopped before it was through, for the sake of people and machines.")
+        }
         FinishReason::JournalLost => {
             Some("The journal could not be written, so the run was stopped.")
         }

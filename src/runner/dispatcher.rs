@@ -38,6 +38,7 @@ pub async fn run(setup: RunSetup, mut commands: mpsc::Receiver<Command>) -> RunO
     let recorder = Recorder::new(journal, clock, observer);
     let knowledge = RefCell::new(Knowledge::default());
     let plan = started.plan.clone();
+    let simulated = started.conditions.simulated.is_some();
     let answers = Answers::default();
     let sequencer = Sequencer {
         plan: &plan,
@@ -46,6 +47,7 @@ pub async fn run(setup: RunSetup, mut commands: mpsc::Receiver<Command>) -> RunO
         recorder: &recorder,
         knowledge: &knowledge,
         answers: &answers,
+        simulated,
     };
     let end = if recorder
         .record(EventKind::RunStarted(Box::new(started)))
@@ -107,9 +109,10 @@ pub(super) async fn follow(
                 Some(Command::Answer { prompt, text, via }) => {
                     answers.put(Given { prompt, text, via });
                 }
+                Some(Command::Arm { by }) => answers.arm(by),
                 Some(Command::NobodyAnswers) => answers.close(),
-                // Nothing of this run waits for these.
-                Some(Command::Start | Command::Arm { .. }) => {}
+                // Nothing of this run waits for it.
+                Some(Command::Start) => {}
                 None => {
                     answers.close();
                     listening = false;

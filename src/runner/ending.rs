@@ -185,6 +185,7 @@ async fn still_live(measure: &Measure<'_>, plan: &Plan) -> Vec<Terminal> {
         .iter()
         .filter(|p| matches!(p.target, Target::Line(_)))
         .filter(|p| matches!(p.means, SenseMeans::Input { .. }))
+        .filter(|p| !is_fed_by_equipment(plan, &p.target))
         .collect();
     let should_be_live = vec![false; points.len()];
     let order = ReadOrder {
@@ -210,6 +211,14 @@ async fn still_live(measure: &Measure<'_>, plan: &Plan) -> Vec<Terminal> {
     live
 }
 
+/// Whether the equipment itself may feed the line at rest.
+fn is_fed_by_equipment(plan: &Plan, target: &Target) -> bool {
+    let (Some(equipment), Target::Line(line)) = (&plan.equipment, target) else {
+        return false;
+    };
+    equipment.inputs.contains(line)
+}
+
 fn reason_of(end: &End, recorder: &Recorder) -> (FinishReason, Vec<String>) {
     if recorder.is_lost() {
         return (FinishReason::JournalLost, Vec::new());
@@ -217,6 +226,7 @@ fn reason_of(end: &End, recorder: &Recorder) -> (FinishReason, Vec<String>) {
     match end {
         End::Sequence(Ok(())) => (FinishReason::Complete, Vec::new()),
         End::Sequence(Err(Stop::Unrecorded)) => (FinishReason::JournalLost, Vec::new()),
+        End::Sequence(Err(Stop::Held)) => (FinishReason::Stopped, Vec::new()),
         End::Sequence(Err(Stop::Bench)) => (FinishReason::BenchError, Vec::new()),
         End::Cancelled { .. } => (FinishReason::Cancelled, vec!["cancelled".to_owned()]),
         End::Panicked(words) => (
@@ -241,7 +251,7 @@ fn final_verdict(state: &RunState, reason: FinishReason, made_safe: bool) -> Ver
         _ if !made_safe => Verdict::Error,
         FinishReason::Complete if judged == Verdict::None => Verdict::Inconc,
         FinishReason::Complete => judged,
-        FinishReason::Cancelled => judged.join(Verdict::Inconc),
+        FinishReason::Cancelled | FinishReason::Stopped => judged.join(Verdict::Inconc),
         FinishReason::BenchError | FinishReason::JournalLost | FinishReason::Panicked => {
             Verdict::Error
         }

@@ -4,7 +4,9 @@
 //! Nothing here waits, reads a device or knows a link. Rules: DESIGN notes in docs/design/, and
 //! for the verdict's order [`crate::domain::Verdict`].
 
+use super::machines::is_sensed_at_equipment;
 use super::measure::PointReading;
+use crate::domain::bench_map::UnderTest;
 use crate::domain::measurement::Bands;
 use crate::domain::plan::{MadeBy, Plan, PlannedStep, Target};
 use crate::domain::profile::Changeover;
@@ -13,6 +15,7 @@ use crate::event::{
     ChangeoverJudged, ChangeoverOutcome, LineJudged, Rule, RunState, ShownBy, StepState,
 };
 use crate::units::{End, Terminal};
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 /// What is known of the supply while a line is judged.
@@ -118,6 +121,44 @@ fn judge_line(
             .collect(),
         rule,
         reason,
+    }
+}
+
+/// Where the bench senses its own relays, a driven line is proven by its current or by what a
+/// person saw, and by no voltage. A line that is joined to it is live through the equipment.
+/// `proven` says by what, line by line.
+pub(super) fn credit_own_relays(
+    (plan, step): (&Plan, &PlannedStep),
+    readings: &[PointReading],
+    proven: &BTreeMap<Terminal, String>,
+    judged: &mut [LineJudged],
+) {
+    let own_relays = plan.under_test == UnderTest::Equipment;
+    for line in judged.iter_mut().filter(|_| own_relays) {
+        let is_driven = line.expected == Expected::On && step.drive.contains(&line.terminal);
+        if !is_driven || is_sensed_at_equipment(readings, &line.terminal) {
+            continue;
+        }
+        let terminal = &line.terminal;
+        if line.observed == Observed::Off {
+            line.verdict = Verdict::Inconc;
+            line.rule = Rule::BenchTrouble;
+            line.reason = format!(
+                "{terminal} is dead at the harness with its own relay closed: the bench, not the \
+                 equipment"
+            );
+        } else if let Some(by) = proven.get(terminal) {
+            line.verdict = Verdict::Pass;
+            line.rule = Rule::Machines;
+            line.reason.clone_from(by);
+        } else {
+            line.verdict = line.verdict.join(Verdict::Inconc);
+            line.rule = Rule::Machines;
+            line.reason = format!(
+                "{terminal} is live at the harness's own relay, which says nothing of the \
+                 equipment: neither its current nor a person showed it to answer"
+            );
+        }
     }
 }
 

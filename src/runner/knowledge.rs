@@ -3,6 +3,9 @@
 //! Place in the data's path: written before a relay is commanded, so that whatever drops the
 //! sequence, making safe knows what to expect.
 
+use super::timers::Timers;
+use crate::domain::bench_map::RelayAt;
+use crate::domain::{Call, Warmth};
 use crate::units::{CoilAddress, DeviceName, Terminal};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -17,6 +20,10 @@ pub(super) struct Knowledge {
     pub(super) barred: BTreeMap<Terminal, String>,
     /// Whether any line has been live in this run.
     pub(super) anything_live: bool,
+    /// When machines last ran; real loads alone.
+    pub(super) timers: Timers,
+    /// What the supply air did in a compressor's call.
+    pub(super) warmth: BTreeMap<Call, Warmth>,
     /// What is to be said of the run as a whole.
     pub(super) notes: Vec<String>,
 }
@@ -39,6 +46,13 @@ impl Knowledge {
                 self.closed.remove(device);
             }
         }
+    }
+
+    /// Whether this relay is meant to be closed.
+    pub(super) fn is_closed(&self, relay: &RelayAt) -> bool {
+        self.closed
+            .get(&relay.device)
+            .is_some_and(|order| order.contains(&relay.coil))
     }
 
     /// The board's relays read back open.

@@ -11,13 +11,18 @@
 //! `requests` (tries by kind of trouble), `operator` (questions), `safety` (open-all first and
 //! last), `ending` (what follows however the sequence ended), `knowledge` (what outlives the
 //! sequence), `recorder` (events out), `sampling` (moments within the half cycle); `self_test` and
-//! `timed` (the bench by itself).
+//! `timed` (the bench by itself); `arming`, `equipment`, `held`, `machines` and `timers` (real
+//! loads).
 
+mod arming;
 mod controller;
 mod dispatcher;
 mod ending;
+mod equipment;
+mod held;
 mod judge;
 mod knowledge;
+mod machines;
 mod measure;
 mod meter;
 mod operator;
@@ -32,6 +37,7 @@ mod setup;
 mod step;
 mod supply;
 mod timed;
+mod timers;
 
 pub use dispatcher::run;
 pub use self_test::{

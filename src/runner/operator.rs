@@ -8,7 +8,7 @@
 use super::recorder::Recorder;
 use super::requests::Halt;
 use super::setup::Policy;
-use crate::domain::{Question, Understood};
+use crate::domain::{Question, Understood, VIA_KEYBOARD};
 use crate::event::{EventKind, Waiting, WaitingFor};
 use crate::units::Microseconds;
 use std::cell::{Cell, RefCell};
@@ -30,6 +30,7 @@ pub(super) struct Answers {
     came: Notify,
     nobody: Cell<bool>,
     next_prompt: Cell<u32>,
+    armed_by: RefCell<Option<String>>,
 }
 
 impl Answers {
@@ -45,11 +46,31 @@ impl Answers {
         self.came.notify_one();
     }
 
+    /// A named person armed the run.
+    pub(super) fn arm(&self, by: String) {
+        self.armed_by.replace(Some(by));
+        self.came.notify_one();
+    }
+
+    /// Waits for a named person to arm the run; `None` where nobody is there.
+    pub(super) async fn armed(&self) -> Option<String> {
+        loop {
+            if let Some(by) = self.armed_by.borrow_mut().take() {
+                return Some(by);
+            }
+            if self.nobody.get() {
+                return None;
+            }
+            self.came.notified().await;
+        }
+    }
+
     /// The answer to this prompt; answers to others are dropped. `None` where nobody is there.
-    async fn take(&self, prompt: u32) -> Option<Given> {
+    async fn take(&self, prompt: u32, by_keyboard: bool) -> Option<Given> {
         loop {
             while let Some(given) = self.pop() {
-                if given.prompt == prompt {
+                let good_way = !by_keyboard || given.via == VIA_KEYBOARD;
+                if given.prompt == prompt && good_way {
                     return Some(given);
                 }
             }
@@ -71,17 +92,31 @@ pub(super) struct Operator<'a> {
     pub(super) recorder: &'a Recorder,
     pub(super) policy: &'a Policy,
     pub(super) answers: &'a Answers,
+    /// What only a person at the bench can know is taken from the keyboard alone: on real loads,
+    /// unless the bench is simulated.
+    pub(super) people_only: bool,
 }
 
 impl Operator<'_> {
     /// Asks until there is an answer that can be understood.
     pub(super) async fn ask(&self, question: &Question) -> Result<Understood, Halt> {
+        self.ask_until(question, None).await
+    }
+
+    /// The same, with a moment after which no answer counts.
+    pub(super) async fn ask_until(
+        &self,
+        question: &Question,
+        deadline: Option<Microseconds>,
+    ) -> Result<Understood, Halt> {
+        let by_keyboard = self.people_only && question.needs_a_person_there();
         let mut text = question.text();
         for _try in 0..self.policy.operator_tries {
             let prompt = self.answers.next_prompt.get();
             self.answers.next_prompt.set(prompt + 1);
             let silence = self.policy.operator_silence;
-            let until = Microseconds(self.recorder.now().0 + silence.0 * 1000);
+            let patient = Microseconds(self.recorder.now().0 + silence.0 * 1000);
+            let until = deadline.map_or(patient, |deadline| deadline.min(patient));
             self.recorder.record(EventKind::Waiting(Waiting {
                 why: WaitingFor::Operator,
                 until,
@@ -92,7 +127,9 @@ impl Operator<'_> {
                 text,
                 choices: question.choices(),
             })?;
-            let given = tokio::time::timeout(silence.duration(), self.answers.take(prompt)).await;
+            let left = Microseconds(until.0.saturating_sub(self.recorder.now().0));
+            let answer = self.answers.take(prompt, by_keyboard);
+            let given = tokio::time::timeout(left.duration(), answer).await;
             let Ok(Some(given)) = given else {
                 return Err(Halt::NoAnswer(format!(
                     "nobody answered: {}",

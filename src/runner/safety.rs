@@ -18,6 +18,8 @@ pub(super) struct Safety<'a> {
     pub(super) ports: &'a Ports,
     pub(super) recorder: &'a Recorder,
     pub(super) policy: &'a Policy,
+    /// The board of the relay that feeds all others: it is opened first.
+    pub(super) master: Option<&'a DeviceName>,
 }
 
 impl Safety<'_> {
@@ -25,10 +27,10 @@ impl Safety<'_> {
     /// read back open. `was_closed` names boards of which this run closed a relay or found one
     /// closed.
     pub(super) async fn open_all(&self, was_closed: &BTreeSet<DeviceName>) -> Vec<DeviceSafe> {
-        let boards = self
-            .ports
-            .boards
-            .iter()
+        let mut boards: Vec<_> = self.ports.boards.iter().collect();
+        boards.sort_by_key(|(name, _)| self.master != Some(*name));
+        let boards = boards
+            .into_iter()
             .map(|(name, board)| -> LocalFuture<'_, DeviceSafe> {
                 Box::pin(self.open_board(name, board.as_ref(), was_closed.contains(name)))
             })

@@ -135,6 +135,7 @@ pub async fn self_test(
         recorder: &recorder,
         knowledge: &knowledge,
         answers: &answers,
+        simulated: false,
     };
     let tester = Tester {
         sequencer: &sequencer,

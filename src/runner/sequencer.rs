@@ -13,6 +13,7 @@ use super::relays::Relays;
 use super::requests::{Halt, Lost};
 use super::safety::{Safety, closed_relays};
 use super::setup::{Policy, Ports};
+use crate::domain::bench_map::Loads;
 use crate::domain::plan::Plan;
 use crate::domain::{Expected, Observed, Verdict};
 use crate::event::{EventKind, LineJudged, NextAction, Rule, StepFinished, Waiting, WaitingFor};
@@ -28,6 +29,8 @@ pub(super) enum Stop {
     Unrecorded,
     /// The bench cannot be used.
     Bench,
+    /// The run must not go on, or was never armed; the reason is in the notes.
+    Held,
 }
 
 impl From<Unrecorded> for Stop {
@@ -44,6 +47,7 @@ pub(super) struct Sequencer<'a> {
     pub(super) recorder: &'a Recorder,
     pub(super) knowledge: &'a RefCell<Knowledge>,
     pub(super) answers: &'a Answers,
+    pub(super) simulated: bool,
 }
 
 /// What was recovered from.
@@ -59,17 +63,45 @@ impl<'a> Sequencer<'a> {
     pub(super) async fn make_run(&self) -> Result<(), Stop> {
         self.open_first().await?;
         self.identify().await?;
-        for step in &self.plan.steps {
-            self.make_step(step).await?;
-            self.recorder.end_sync().await?;
-            self.recorder.begin_sync();
+        if let Some(equipment) = &self.plan.equipment {
+            self.arm(equipment).await?;
+        }
+        match &self.plan.equipment {
+            Some(equipment) if equipment.starts_machines => {
+                self.make_steps_on_machines(equipment).await?;
+            }
+            _ => {
+                for step in &self.plan.steps {
+                    self.make_step(step).await?;
+                    self.sync_step().await?;
+                }
+            }
         }
         self.rejudge_dead_lines()?;
-        let changeover = judge::judge_changeover(self.plan, &self.recorder.state());
+        let by_effect = self.changeover_by_effect();
+        let changeover =
+            by_effect.or_else(|| judge::judge_changeover(self.plan, &self.recorder.state()));
         if let Some(judged) = changeover {
             self.record(EventKind::ChangeoverJudged(judged))?;
         }
         Ok(())
+    }
+
+    /// The journal onto the disk, while the next step begins.
+    pub(super) async fn sync_step(&self) -> Result<(), Stop> {
+        self.recorder.end_sync().await?;
+        self.recorder.begin_sync();
+        Ok(())
+    }
+
+    fn needs_arming(&self) -> bool {
+        let equipment = self.plan.equipment.as_ref();
+        equipment.is_some_and(|equipment| !equipment.checklist.is_empty())
+    }
+
+    /// Whether machines may start.
+    pub(super) fn is_real(&self) -> bool {
+        self.plan.loads == Loads::Real
     }
 
     pub(super) fn relays(&self) -> Relays<'a> {
@@ -78,6 +110,7 @@ impl<'a> Sequencer<'a> {
             recorder: self.recorder,
             policy: self.policy,
             knowledge: self.knowledge,
+            drives_once: self.is_real(),
         }
     }
 
@@ -86,7 +119,13 @@ impl<'a> Sequencer<'a> {
             ports: self.ports,
             recorder: self.recorder,
             policy: self.policy,
+            master: self.master_board(),
         }
+    }
+
+    fn master_board(&self) -> Option<&'a DeviceName> {
+        let master = self.plan.equipment.as_ref()?.master.as_ref()?;
+        Some(&master.device)
     }
 
     pub(super) fn operator(&self) -> Operator<'a> {
@@ -94,6 +133,7 @@ impl<'a> Sequencer<'a> {
             recorder: self.recorder,
             policy: self.policy,
             answers: self.answers,
+            people_only: !self.simulated && self.needs_arming(),
         }
     }
 
@@ -174,7 +214,7 @@ impl<'a> Sequencer<'a> {
         Ok(())
     }
 
-    fn stopped_by(&self, halt: &Halt) -> Stop {
+    pub(super) fn stopped_by(&self, halt: &Halt) -> Stop {
         match halt {
             Halt::Unrecorded => Stop::Unrecorded,
             Halt::NoAnswer(words) => {

@@ -57,6 +57,18 @@ impl Default for Policy {
     }
 }
 
+impl Policy {
+    /// On real loads everything is opened again until it reads back open, for as long as a board
+    /// may be deaf: 30 tries.
+    #[must_use]
+    pub fn on_real_loads() -> Self {
+        Self {
+            open_all_tries: 30,
+            ..Self::default()
+        }
+    }
+}
+
 /// What shows events as they come.
 pub type Observer = Box<dyn FnMut(&RunEvent)>;
 

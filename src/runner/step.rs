@@ -17,7 +17,8 @@ use crate::domain::{Expected, Observed, Question, Verdict};
 use crate::event::{
     EventKind, LineJudged, RelayReason, Rule, StepFinished, StepStarted, Waiting, WaitingFor,
 };
-use crate::units::{Microseconds, Milliseconds, Terminal};
+use crate::units::{Microseconds, Milliseconds, Quantity, Terminal};
+use std::collections::BTreeMap;
 
 /// What one attempt at driving and reading came to.
 enum Driven {
@@ -78,7 +79,7 @@ impl Sequencer<'_> {
         }
     }
 
-    fn begin_step(
+    pub(super) fn begin_step(
         &self,
         step: &PlannedStep,
         attempt: u32,
@@ -116,6 +117,7 @@ impl Sequencer<'_> {
         }
         match &step.made_by {
             MadeBy::Relays => {
+                self.feed_call_relays(&drives).await?;
                 for drive in drives {
                     if let Some(collapsed) = self.close_and_look(step, drive).await? {
                         return Ok(collapsed);
@@ -151,6 +153,20 @@ impl Sequencer<'_> {
         })
     }
 
+    /// Closes the relay that feeds all others, where there is one and anything is driven.
+    async fn feed_call_relays(&self, drives: &[&PlannedDrive]) -> Result<(), Halt> {
+        let equipment = self.plan.equipment.as_ref();
+        let master = equipment.and_then(|equipment| equipment.master.as_ref());
+        match master {
+            Some(master) if !drives.is_empty() => {
+                self.relays().close(master, RelayReason::Call).await?;
+                self.pause(self.plan.timing.supply_settle).await;
+                Ok(())
+            }
+            _ => Ok(()),
+        }
+    }
+
     /// Closes one line's relay and reads the supply; a collapse opens everything at once.
     async fn close_and_look(
         &self,
@@ -175,6 +191,7 @@ impl Sequencer<'_> {
             .sense_points
             .iter()
             .filter(|point| matches!(point.target, Target::Line(_)))
+            .filter(|point| self.is_read_in_steps(point))
             .collect();
         let should_be_live = points
             .iter()
@@ -195,6 +212,16 @@ impl Sequencer<'_> {
         }
     }
 
+    /// Whether a point belongs to the ordinary course of a step: ohms are read before any relay
+    /// closes, a line's current and what a person sees of real machines by themselves.
+    fn is_read_in_steps(&self, point: &SensePoint) -> bool {
+        match point.quantity {
+            Quantity::Presence | Quantity::AcVolts => true,
+            Quantity::Observation => !self.is_real(),
+            Quantity::Resistance | Quantity::AcAmps => false,
+        }
+    }
+
     async fn judge_and_release(
         &self,
         step: &PlannedStep,
@@ -207,6 +234,7 @@ impl Sequencer<'_> {
             knowledge.anything_live
         };
         let mut judged = judge::judge_lines(self.plan, step, lines, supply.known(anything_live));
+        judge::credit_own_relays((self.plan, step), lines, &BTreeMap::new(), &mut judged);
         judge::add_why_given_up(&mut judged, &given_up);
         self.record_judged(&judged)?;
         let mut verdict = judged
@@ -362,13 +390,18 @@ impl Sequencer<'_> {
         self.finish(step, Verdict::Inconc, note.to_owned())
     }
 
-    fn record_judged(&self, judged: &[LineJudged]) -> Result<(), Unrecorded> {
+    pub(super) fn record_judged(&self, judged: &[LineJudged]) -> Result<(), Unrecorded> {
         judged
             .iter()
             .try_for_each(|line| self.record(EventKind::LineJudged(line.clone())))
     }
 
-    fn finish(&self, step: &PlannedStep, verdict: Verdict, note: String) -> Result<(), Unrecorded> {
+    pub(super) fn finish(
+        &self,
+        step: &PlannedStep,
+        verdict: Verdict,
+        note: String,
+    ) -> Result<(), Unrecorded> {
         let number = step.number;
         self.record(EventKind::StepFinished(StepFinished {
             step: number,
@@ -388,9 +421,18 @@ impl Sequencer<'_> {
         tokio::time::sleep(span.duration()).await;
     }
 
+    /// Waits, and feeds watchdogs.
+    pub(super) async fn pause_fed(&self, span: Milliseconds) -> Result<(), Halt> {
+        let waiting = async {
+            self.pause(span).await;
+            Ok(())
+        };
+        self.while_feeding(waiting).await
+    }
+
     /// Does the work, and lets every board with a watchdog hear from the run meanwhile, however
     /// long a meter, a person or a room controller takes.
-    async fn while_feeding<T>(
+    pub(super) async fn while_feeding<T>(
         &self,
         work: impl Future<Output = Result<T, Halt>>,
     ) -> Result<T, Halt> {

@@ -15,6 +15,7 @@ mod board;
 mod contact_fault;
 mod ear;
 mod graph;
+mod house;
 mod link;
 mod link_fault;
 mod meter_input;
@@ -30,5 +31,6 @@ mod unit;
 mod wiring;
 mod world;
 
+pub use house::{Defrost, MachineRun};
 pub use link_fault::{LinkFault, LinkFaultError, LinkFaultKind};
 pub use simulator::{ConnectError, SimClock, Simulator, SimulatorError, SimulatorSetup};

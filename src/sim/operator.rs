@@ -50,6 +50,13 @@ pub(super) fn answer(world: &mut World, question: &Question, now: Microseconds) 
                 names.join(" ")
             }
         }
+        Question::Confirm { .. } => "yes".to_owned(),
+        Question::Air { .. } | Question::Machines { .. } | Question::Warmth { .. } => {
+            match world.house(now) {
+                Some(house) => house.answer(question),
+                None => "cannot".to_owned(),
+            }
+        }
         Question::Probe { target, end } => match point_of(target, *end) {
             Some(point) => {
                 world.hands(now).leads = Some(point);

@@ -7,6 +7,7 @@
 use super::contact_fault::ContactFaults;
 use super::ear::Tongue;
 use super::graph::Graph;
+use super::house::{Defrost, House, MachineRun};
 use super::link::Link;
 use super::link_fault::{LinkFault, LinkFaultError, LinkFaultKind};
 use super::operator;
@@ -18,11 +19,12 @@ use super::unit::{Server, Unit};
 use super::wiring::Wiring;
 use super::world::{self, World};
 use crate::domain::Question;
-use crate::domain::bench_map::{BenchMap, UnderTest};
-use crate::domain::circuit::{Fault, FaultError};
+use crate::domain::bench_map::{BenchMap, Loads, UnderTest};
+use crate::domain::circuit::{Fault, FaultError, FaultKind};
 use crate::domain::profile::Profile;
 use crate::units::{
-    CoilAddress, DeviceName, DeviceProtocol, DeviceSpec, End, LinkName, Microseconds, Terminal,
+    CoilAddress, DeviceName, DeviceProtocol, DeviceSpec, End, LinkName, Microseconds, Seconds,
+    Terminal,
 };
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
@@ -35,6 +37,12 @@ pub type SimClock = Rc<dyn Fn() -> Microseconds>;
 
 /// Bytes that a stream in memory holds before its writer waits: several of the longest frames.
 const STREAM_BYTES: usize = 4096;
+
+/// Another source on the auxiliary line whenever the compressor heats: a defrost without end.
+const ENDLESS_DEFROST: Defrost = Defrost {
+    after: Seconds(0),
+    lasts: Seconds(u64::MAX),
+};
 
 /// What a simulated bench is made from.
 pub struct SimulatorSetup<'a> {
@@ -61,9 +69,6 @@ pub enum SimulatorError {
     /// A link fault that names no device.
     #[error(transparent)]
     LinkFault(#[from] LinkFaultError),
-    /// A bench of a kind that is not simulated.
-    #[error("a bench with under_test = \"{0}\" cannot be simulated")]
-    UnderTest(UnderTest),
 }
 
 /// A link that cannot be opened.
@@ -101,9 +106,6 @@ impl Simulator {
             seed,
             now,
         } = setup;
-        if bench.under_test == UnderTest::Equipment {
-            return Err(SimulatorError::UnderTest(bench.under_test));
-        }
         for fault in &link_faults {
             fault.check(bench)?;
         }
@@ -112,13 +114,22 @@ impl Simulator {
             .iter()
             .map(|fault| fault.resolve(profile, &lines))
             .collect();
-        let faults = resolved?;
+        let (back_feeds, faults): (Vec<Fault>, Vec<Fault>) = resolved?
+            .into_iter()
+            .partition(|fault| fault.kind() == FaultKind::Backfeed && bench.loads == Loads::Real);
         let wiring = Wiring::of(bench, profile);
         let graph = Box::new(Graph::new(&wiring, &faults)?);
         let contact_faults = ContactFaults::of(&wiring, &faults)?;
         let mut world = World::new(bench, &faults, contact_faults, graph, seed)?;
         if bench.under_test == UnderTest::Controller {
             world.put_under_test(room_controller(bench, profile, seed));
+        }
+        if bench.loads == Loads::Real {
+            let mut house = House::new(profile);
+            for fault in &back_feeds {
+                house.set_defrost(fault.terminals()[0].clone(), ENDLESS_DEFROST);
+            }
+            world.build_house(house);
         }
         let world = Rc::new(RefCell::new(world));
         let mut links = BTreeMap::new();
@@ -197,6 +208,31 @@ impl Simulator {
     #[must_use]
     pub fn answer(&self, question: &Question) -> String {
         operator::answer(&mut self.world.borrow_mut(), question, (self.now)())
+    }
+
+    /// Sets a defrost that the outdoor unit makes by itself.
+    pub fn set_defrost(&self, line: Terminal, defrost: Defrost) {
+        if let Some(house) = self.world.borrow_mut().house((self.now)()) {
+            house.set_defrost(line, defrost);
+        }
+    }
+
+    /// What the machines have done so far; nothing where there are none.
+    #[must_use]
+    pub fn machine_runs(&self) -> Vec<MachineRun> {
+        let mut world = self.world.borrow_mut();
+        let house = world.house((self.now)());
+        house.map_or(Vec::new(), |house| house.history().to_vec())
+    }
+
+    /// Compressor starts inside the minimum-off time, and the longest span of heat without air.
+    #[must_use]
+    pub fn harm(&self) -> (u32, Microseconds) {
+        let mut world = self.world.borrow_mut();
+        let house = world.house((self.now)());
+        house.map_or((0, Microseconds(0)), |house| {
+            (house.short_cycles(), house.heat_without_air())
+        })
     }
 
     fn link(&self, name: &LinkName) -> Result<Rc<Link>, ConnectError> {

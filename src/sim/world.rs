@@ -9,6 +9,7 @@
 
 use super::board::Board;
 use super::contact_fault::ContactFaults;
+use super::house::House;
 use super::meter_input::MeterInputs;
 use super::operator::Hands;
 use super::physics::{Contacts, Observations, Physics, Point};
@@ -23,6 +24,9 @@ use std::collections::{BTreeMap, BTreeSet};
 
 /// Parts of a half cycle, as the input's share of it is drawn.
 const PARTS: u64 = 1_000_000;
+
+/// By then every contact has moved: operate and release times end at 20 ms.
+const CONTACTS_SETTLE_US: u64 = 20_000;
 
 /// One digital input that senses something.
 #[derive(Debug)]
@@ -53,6 +57,7 @@ pub(super) struct World {
     meters: MeterInputs,
     contact_faults: ContactFaults,
     physics: Box<dyn Physics>,
+    house: Option<House>,
     /// The last contacts asked about with their answer: most requests change nothing.
     last: Option<(Contacts, Observations)>,
     half_cycles_per_second: u64,
@@ -89,6 +94,7 @@ impl World {
             meters: MeterInputs::of(bench),
             contact_faults,
             physics,
+            house: None,
             last: None,
             half_cycles_per_second: 2 * u64::from(bench.timing.mains_hertz.max(1)),
             phase: Draws::new(seed, Purpose::Bench, 0).within(0..=PARTS - 1),
@@ -144,6 +150,47 @@ impl World {
                 format!("no input of this bench senses {terminal}"),
             ))
         }
+    }
+
+    /// Real machines hang on the wiring.
+    pub(super) fn build_house(&mut self, house: House) {
+        self.house = Some(house);
+    }
+
+    /// The house as it stands at this moment.
+    pub(super) fn house(&mut self, now: Microseconds) -> Option<&mut House> {
+        self.let_machines_run(now);
+        self.house.as_mut()
+    }
+
+    /// Brings the machines up to date: contacts have moved within [`CONTACTS_SETTLE_US`] of the
+    /// last moment at which anything was commanded.
+    fn let_machines_run(&mut self, now: Microseconds) {
+        let Some(mut house) = self.house.take() else {
+            return;
+        };
+        let settled = Microseconds(house.last().0 + CONTACTS_SETTLE_US);
+        for at in [settled, now] {
+            if at > house.last() && at <= now {
+                let contacts = self.contacts_of(at, &house);
+                let seen = self.physics.observe(&contacts);
+                let live = seen
+                    .live
+                    .iter()
+                    .filter(|(point, live)| **live && point.end == End::Equipment);
+                let live = live.map(|(point, _)| point.terminal.clone()).collect();
+                house.advance(at, live);
+            }
+        }
+        self.house = Some(house);
+    }
+
+    fn contacts_of(&mut self, at: Microseconds, house: &House) -> Contacts {
+        let mut contacts = self.contacts(at);
+        if let Some(line) = house.defrost_feeds(at) {
+            contacts.lines.insert(line.clone());
+        }
+        contacts
     }
 
     /// The board of a device, its watchdog brought up to date.
@@ -213,7 +260,11 @@ impl World {
 
     /// Brings what is live up to date with the contacts.
     fn look(&mut self, now: Microseconds) {
-        let contacts = self.contacts(now);
+        self.let_machines_run(now);
+        let mut contacts = self.contacts(now);
+        let house = self.house.as_ref();
+        let fed = house.and_then(|house| house.defrost_feeds(now));
+        contacts.lines.extend(fed.cloned());
         if self.last.as_ref().is_none_or(|(last, _)| *last != contacts) {
             let mut observations = self.physics.observe(&contacts);
             if let Some(under_test) = &self.controller

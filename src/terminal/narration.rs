@@ -3,6 +3,7 @@
 //! Place in the data's path: the folded state and the newest event in, text out; progress lines
 //! and the live table put it on their writer. State shows by word and shape, without colour.
 
+use crate::domain::bench_map::Loads;
 use crate::domain::plan::PlannedStep;
 use crate::domain::{Expected, Observed, Verdict};
 use crate::event::{
@@ -49,7 +50,7 @@ impl Narration<'_> {
             } => asked(*prompt, text, choices),
             EventKind::Suspended { why } => format!("  ##  STANDS STILL: {why}\n"),
             EventKind::Resumed { why } => format!("  >>  goes on: {why}\n"),
-            EventKind::Armed { .. } => "  ##  ARMED: real machines will start\n".to_owned(),
+            EventKind::Armed { .. } => self.armed(),
             EventKind::MadeSafe(safe) => made_safe(safe),
             EventKind::RunFinished(_) => self.over(),
             EventKind::StepStarted(_)
@@ -61,6 +62,17 @@ impl Narration<'_> {
             | EventKind::ChangeoverJudged(_)
             | EventKind::Revealed { .. } => String::new(),
         }
+    }
+
+    fn armed(&self) -> String {
+        let started = self.state.started.as_ref();
+        let real = started.is_none_or(|(_, first)| first.plan.loads == Loads::Real);
+        let what = if real {
+            "real machines will start"
+        } else {
+            "every load is said to be lifted"
+        };
+        format!("  ##  ARMED: {what}\n")
     }
 
     /// The planned steps.
@@ -115,6 +127,10 @@ impl Narration<'_> {
             // They last fractions of a second and happen in every step.
             WaitingFor::Settle | WaitingFor::Release => return String::new(),
             WaitingFor::MinimumOff => "the compressor's minimum-off time",
+            WaitingFor::MinimumOn => "the compressor's minimum-on time",
+            WaitingFor::FanHold => "the blower to run on",
+            WaitingFor::CoolDown => "heat and compressor to cool down between them",
+            WaitingFor::Defrost => "the equipment's defrost to end",
             WaitingFor::ControllerTimer => "the room controller's own timer",
             WaitingFor::Replug => "the port to come back: plug the adapter in again",
             WaitingFor::Operator => "a person",
@@ -196,7 +212,8 @@ fn wrong_line(judged: &LineJudged) -> String {
     match judged.rule {
         Rule::Release => format!("{terminal} after release expected {expected}, seen {seen}"),
         Rule::Supply => format!("the supply fell when {terminal} was called"),
-        Rule::Cell | Rule::BenchTrouble => {
+        Rule::Machines if judged.verdict == Verdict::Fail => judged.reason.clone(),
+        Rule::Cell | Rule::Machines | Rule::BenchTrouble => {
             format!("{terminal} expected {expected}, seen {seen}")
         }
     }

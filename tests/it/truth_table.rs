@@ -99,6 +99,7 @@ impl From<StockProfile> for ProfileDraft {
             arrangement: file.supply.and_then(|supply| supply.arrangement),
             minimum_off_s: file.timing.and_then(|timing| timing.minimum_off_s),
             accessories: accessories.collect(),
+            ..ProfileDraft::default()
         }
     }
 }

@@ -24,7 +24,15 @@ pub fn profile_schema() -> Value {
         )],
         &[],
     );
-    let timing = object([("minimum_off_s", whole(&limits::MINIMUM_OFF_S))], &[]);
+    let timing = object(
+        [
+            ("minimum_off_s", whole(&limits::MINIMUM_OFF_S)),
+            ("heat_fan_delay_s", whole(&limits::DELAY_S)),
+            ("fan_off_delay_s", whole(&limits::DELAY_S)),
+            ("cool_down_s", whole(&limits::DELAY_S)),
+        ],
+        &[],
+    );
     document(
         "coilcall profile",
         object(

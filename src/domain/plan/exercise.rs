@@ -132,6 +132,7 @@ pub fn self_test_plan(bench: &BenchMap) -> Plan {
         unreliable: BTreeMap::new(),
         changeover: None,
         left_out: Vec::new(),
+        equipment: None,
         not_proven: Vec::new(),
         timing: bench.timing.clone(),
         bands: bench.bands,

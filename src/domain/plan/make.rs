@@ -6,12 +6,13 @@
 //! changeover line and the fan close before Y, W and E. Where a room controller makes the pattern,
 //! the calls of the table alone are made, and `either` stays either.
 
+use super::equipment::{self, equipment_plan, is_needed_first};
 use super::not_proven::not_proven;
 use super::order::CallOrder;
 use super::order_rules::OrderRules;
 use super::points::{sense_points, unreliable_lines};
 use super::shape::{CallLeftOut, MadeBy, Plan, PlannedChangeover, PlannedDrive, PlannedStep};
-use crate::domain::bench_map::{Loads, Stimulus, SupplySource, UnderTest};
+use crate::domain::bench_map::{Loads, SenseMeans, Stimulus, SupplySource, UnderTest};
 use crate::domain::{BenchMap, Call, Cell, Expected, Profile, Row, TruthTable};
 use crate::units::{End, Terminal};
 use std::collections::{BTreeMap, BTreeSet};
@@ -46,6 +47,18 @@ pub enum PlanError {
     /// A call was asked for that is observed and never made.
     #[error("defrost is the equipment's own doing: it is observed, never called")]
     Defrost,
+    /// Real machines are to be started by a person's jumpers.
+    #[error(
+        "loads = \"real\" needs relays: what a person put on with jumpers could not be taken off \
+         at once"
+    )]
+    NoRelays,
+    /// A supply that went away under real machines would not be noticed.
+    #[error(
+        "loads = \"real\" needs a device that senses the supply ([supply] sense): a supply that is \
+         lost and comes back restarts machines"
+    )]
+    SupplyNotSensed,
     /// No call can be made on this bench.
     #[error("this bench can make no call: no line is driven, and no stimulus is given")]
     NothingToMake,
@@ -80,7 +93,8 @@ pub fn make_plan_in(
     calls: Option<&[Call]>,
 ) -> Result<Plan, PlanError> {
     let (under_test, loads) = (bench.under_test, bench.loads);
-    if under_test == UnderTest::Equipment || loads == Loads::Real {
+    let is_real = loads == Loads::Real;
+    if is_real && under_test == UnderTest::Controller {
         return Err(PlanError::Unsupported { under_test, loads });
     }
     let table = TruthTable::of(profile);
@@ -91,6 +105,12 @@ pub fn make_plan_in(
         drives: planned_drives(profile, bench, &table),
         table,
     };
+    if is_real && maker.drives.is_empty() {
+        return Err(PlanError::NoRelays);
+    }
+    if is_real && !is_supply_sensed(bench) {
+        return Err(PlanError::SupplyNotSensed);
+    }
     let possible = maker.possible();
     if possible.iter().all(|made| made.row.call == Call::Idle) {
         return Err(PlanError::NothingToMake);
@@ -98,10 +118,14 @@ pub fn make_plan_in(
     for call in calls.unwrap_or_default() {
         maker.check_asked_for(call, &possible)?;
     }
-    let wanted = |call: &Call| calls.is_none_or(|calls| calls.contains(call));
+    let wanted = |call: &Call| {
+        calls.is_none_or(|calls| calls.contains(call)) || (is_real && is_needed_first(call))
+    };
     let chosen = possible.iter().filter(|made| wanted(&made.row.call));
+    // On real loads the order is part of what keeps machines from harm: it is the given one.
+    let order = if is_real { CallOrder::Given } else { order };
     let chosen = maker.in_order(order, chosen.collect());
-    let steps = (1..)
+    let steps: Vec<PlannedStep> = (1..)
         .zip(chosen)
         .map(|(number, made)| maker.step(number, made, &lines))
         .collect();
@@ -110,6 +134,7 @@ pub fn make_plan_in(
         under_test,
         loads,
         not_proven: not_proven(bench, profile, &left_out),
+        equipment: equipment_plan(profile, bench, &steps),
         sense_points: sense_points(bench),
         tied: profile.tied().to_vec(),
         source_end: match (under_test, bench.supply.source) {
@@ -130,6 +155,11 @@ pub fn make_plan_in(
         timing: bench.timing.clone(),
         bands: bench.bands,
     })
+}
+
+fn is_supply_sensed(bench: &BenchMap) -> bool {
+    let mut senses = bench.supply.senses.iter();
+    senses.any(|supply| supply.sense.means != SenseMeans::Operator)
 }
 
 /// Lines of the profile that the bench drives; inputs are never driven.
@@ -221,6 +251,15 @@ impl Maker<'_> {
         } else {
             MadeBy::Relays
         };
+        if self.bench.loads == Loads::Real {
+            return equipment::rows(self.profile, &self.table)
+                .into_iter()
+                .map(|row| Possible {
+                    row,
+                    made_by: MadeBy::Relays,
+                })
+                .collect();
+        }
         let driven = self.driven();
         let alone = self
             .table
@@ -249,7 +288,10 @@ impl Maker<'_> {
             Call::Defrost => Err(PlanError::Defrost),
             Call::Alone(line) => Err(PlanError::NotDriven {
                 line: line.clone(),
-                why: if self.table.lines().contains(line) {
+                why: if self.bench.loads == Loads::Real {
+                    "on real loads only the changeover line is driven alone, with the fan on"
+                        .to_owned()
+                } else if self.table.lines().contains(line) {
                     "the bench does not drive this line".to_owned()
                 } else {
                     let names: Vec<&str> =

@@ -4,6 +4,7 @@
 //! anything is opened; the runner follows it, and it is written whole into the journal's first
 //! event, so that a report never needs the files again. Planning opens nothing and reads no clock.
 
+mod equipment;
 mod exercise;
 mod make;
 mod not_proven;
@@ -13,6 +14,7 @@ mod points;
 mod questions;
 mod shape;
 
+pub use equipment::{AirFrom, CurrentBand, EquipmentPlan, MachineTimes, StepOnMachines};
 pub use exercise::{Exercise, Serves, exercises, self_test_plan, timed_quantities};
 pub use make::{PlanError, make_plan, make_plan_in};
 pub use order::CallOrder;

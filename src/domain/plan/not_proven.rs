@@ -1,7 +1,7 @@
 //! What a run cannot prove on this bench, in a person's words.
 
 use super::shape::CallLeftOut;
-use crate::domain::bench_map::{SenseMeans, SupplySource, UnderTest};
+use crate::domain::bench_map::{Loads, SenseMeans, SupplySource, UnderTest};
 use crate::domain::{BenchMap, Profile};
 use crate::units::{End, Quantity};
 
@@ -16,7 +16,15 @@ pub(super) fn not_proven(
     if senses().any(|sense| matches!(sense.means, SenseMeans::Input { .. })) {
         list.push("voltage not proven: a digital input shows presence only".to_owned());
     }
-    if senses().all(|sense| sense.quantity == Quantity::Presence) && profile.changeover().is_some()
+    if bench.under_test == UnderTest::Equipment {
+        list.push(
+            "the room controller and its cable: the harness stands in their place".to_owned(),
+        );
+    }
+    let air_is_felt = bench.loads == Loads::Real;
+    if senses().all(|sense| sense.quantity == Quantity::Presence)
+        && profile.changeover().is_some()
+        && !air_is_felt
     {
         list.push(
             "what the equipment makes of the reversing valve (O/B) signal: that takes an air \

@@ -3,7 +3,8 @@
 //! Place in the data's path: an answers file is compared with it before anything is opened. What is
 //! really asked, and how often, shows only in the run.
 
-use super::shape::{MadeBy, Plan, SensePoint, Target};
+use super::equipment::{AirFrom, EquipmentPlan};
+use super::shape::{MadeBy, Plan, PlannedStep, SensePoint, Target};
 use crate::domain::bench_map::SenseMeans;
 use crate::domain::{Call, Question};
 use crate::units::{End, Terminal};
@@ -13,7 +14,18 @@ impl Plan {
     #[must_use]
     pub fn questions(&self) -> Vec<Question> {
         let mut questions = self.observations(&Call::Idle, is_supply);
+        let real = self.equipment.as_ref();
+        let is_line = if real.is_some_and(|equipment| equipment.starts_machines) {
+            no_line
+        } else {
+            is_line
+        };
+        if let Some(equipment) = &self.equipment {
+            let checks = equipment.checklist.iter();
+            questions.extend(checks.map(|check| Question::Confirm { check: *check }));
+        }
         for step in &self.steps {
+            questions.extend(self.of_machines(step));
             let call = step.call.clone();
             let by_person = step.made_by == MadeBy::Operator;
             if by_person {
@@ -36,6 +48,29 @@ impl Plan {
             target: point.target.clone(),
             end: point.end,
         }));
+        questions
+    }
+
+    /// What is asked of the person beside real machines.
+    fn of_machines(&self, step: &PlannedStep) -> Vec<Question> {
+        let equipment = self.equipment.as_ref();
+        let Some(on) = equipment.and_then(|equipment| equipment.steps.get(&step.number)) else {
+            return Vec::new();
+        };
+        let call = || step.call.clone();
+        let mut questions = vec![Question::Machines {
+            call: call(),
+            machines: equipment.map_or(Vec::new(), EquipmentPlan::all_machines),
+        }];
+        if on.air_from != AirFrom::Nowhere {
+            questions.push(Question::Air {
+                call: call(),
+                within_s: 0,
+            });
+        }
+        if on.asks_warmth {
+            questions.push(Question::Warmth { call: call() });
+        }
         questions
     }
 
@@ -75,6 +110,11 @@ impl Plan {
 
 fn is_supply(target: &Target) -> bool {
     matches!(target, Target::Supply(_))
+}
+
+/// On real machines a person is asked what runs, and not which lines are live.
+fn no_line(_target: &Target) -> bool {
+    false
 }
 
 fn is_line(target: &Target) -> bool {

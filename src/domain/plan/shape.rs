@@ -3,6 +3,7 @@
 //! Place in the data's path: [`make_plan`](super::make_plan) fills it, the runner follows it,
 //! reports read it. It holds no rule.
 
+use super::equipment::EquipmentPlan;
 use crate::domain::bench_map::{BenchTiming, Loads, Rail, RelayAt, SenseMeans, UnderTest};
 use crate::domain::measurement::Bands;
 use crate::domain::profile::Changeover;
@@ -170,6 +171,10 @@ pub struct Plan {
     pub changeover: Option<PlannedChangeover>,
     /// Calls that are not made.
     pub left_out: Vec<CallLeftOut>,
+    /// What a run on real or lifted loads needs beyond its calls; `None` on dummy loads
+    /// without a master relay.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub equipment: Option<EquipmentPlan>,
     /// What this bench cannot prove, in a person's words.
     pub not_proven: Vec<String>,
     /// Waits and samples.

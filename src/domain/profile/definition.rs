@@ -32,6 +32,9 @@ pub struct Profile {
     pub(in crate::domain) common_on: Terminal,
     pub(in crate::domain) arrangement: Arrangement,
     pub(in crate::domain) minimum_off: Seconds,
+    pub(in crate::domain) heat_fan_delay: Seconds,
+    pub(in crate::domain) fan_off_delay: Seconds,
+    pub(in crate::domain) cool_down: Seconds,
     pub(in crate::domain) accessories: Vec<Accessory>,
     /// The optional keys that the file had.
     pub(super) given: BTreeSet<&'static str>,
@@ -146,6 +149,24 @@ impl Profile {
     #[must_use]
     pub fn minimum_off(&self) -> Seconds {
         self.minimum_off
+    }
+
+    /// How long after a heat call the equipment's own blower may start.
+    #[must_use]
+    pub fn heat_fan_delay(&self) -> Seconds {
+        self.heat_fan_delay
+    }
+
+    /// How long the blower runs on after a call; it binds on real loads only.
+    #[must_use]
+    pub fn fan_off_delay(&self) -> Seconds {
+        self.fan_off_delay
+    }
+
+    /// How long heat and compressor wait for each other where heat replaces the compressor.
+    #[must_use]
+    pub fn cool_down(&self) -> Seconds {
+        self.cool_down
     }
 
     /// Accessory lines, in the file's order.

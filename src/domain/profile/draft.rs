@@ -67,6 +67,12 @@ pub struct ProfileDraft {
     pub arrangement: Option<Arrangement>,
     /// `timing.minimum_off_s`.
     pub minimum_off_s: Option<Seconds>,
+    /// `timing.heat_fan_delay_s`.
+    pub heat_fan_delay_s: Option<Seconds>,
+    /// `timing.fan_off_delay_s`.
+    pub fan_off_delay_s: Option<Seconds>,
+    /// `timing.cool_down_s`.
+    pub cool_down_s: Option<Seconds>,
     /// `accessory`.
     pub accessories: Vec<Accessory>,
 }

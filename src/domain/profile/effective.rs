@@ -5,7 +5,7 @@
 
 use super::definition::Profile;
 use super::draft::{Accessory, ProfileDraft};
-use super::words::{Active, Direction, Interface, Kind, file_words};
+use super::words::{Active, Auxiliary, Direction, Interface, Kind, file_words};
 use crate::domain::Call;
 use crate::units::Terminal;
 use serde::{Deserialize, Serialize};
@@ -50,6 +50,9 @@ pub(super) fn keys_given(draft: &ProfileDraft) -> BTreeSet<&'static str> {
         ("equipment.common_on", draft.common_on.is_some()),
         ("supply.arrangement", draft.arrangement.is_some()),
         ("timing.minimum_off_s", draft.minimum_off_s.is_some()),
+        ("timing.heat_fan_delay_s", draft.heat_fan_delay_s.is_some()),
+        ("timing.fan_off_delay_s", draft.fan_off_delay_s.is_some()),
+        ("timing.cool_down_s", draft.cool_down_s.is_some()),
     ]
     .into_iter()
     .filter_map(|(key, given)| given.then_some(key))
@@ -96,6 +99,11 @@ impl Profile {
         list.optional("equipment.common_on", quoted(self.common_on.as_str()));
         list.optional("supply.arrangement", quoted(self.arrangement.word()));
         list.optional("timing.minimum_off_s", self.minimum_off.0.to_string());
+        list.optional("timing.heat_fan_delay_s", self.heat_fan_delay.0.to_string());
+        list.optional("timing.fan_off_delay_s", self.fan_off_delay.0.to_string());
+        if self.auxiliary == Auxiliary::Replaces {
+            list.optional("timing.cool_down_s", self.cool_down.0.to_string());
+        }
         for (place, accessory) in self.accessories.iter().enumerate() {
             list.accessory(place, accessory);
         }

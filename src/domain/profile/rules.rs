@@ -18,6 +18,27 @@ use std::fmt::Display;
 /// Five minutes: the compressor's usual minimum-off time (from memory).
 const MINIMUM_OFF: Seconds = Seconds(300);
 
+/// Three minutes for a furnace's plenum to cool before the compressor heats through it (assumed;
+/// a trade page gives a plenum of 90 to 100 degrees Fahrenheit and no time).
+const COOL_DOWN: Seconds = Seconds(180);
+
+/// A fuel furnace starts its blower 15 to 60 s after the call (from memory): the longer is
+/// allowed. A hot-water coil is given the same (assumed); electric heat needs its air at once.
+fn usual_heat_fan_delay(heat: Heat) -> Seconds {
+    match heat {
+        Heat::Electric => Seconds(0),
+        Heat::Fuel | Heat::Hydronic => Seconds(60),
+    }
+}
+
+/// Blowers run on for 30 to 90 s, for 60 to 180 s after fuel heat (from memory): the longer.
+fn usual_fan_off_delay(heat: Heat) -> Seconds {
+    match heat {
+        Heat::Electric | Heat::Hydronic => Seconds(90),
+        Heat::Fuel => Seconds(180),
+    }
+}
+
 /// The problems found so far.
 #[derive(Debug, Default)]
 pub(super) struct Problems(Vec<ProfileProblem>);
@@ -149,6 +170,13 @@ fn build(draft: &ProfileDraft, facts: &Facts, lines: Lines) -> Option<Profile> {
         common_on: lines.common_on,
         arrangement: facts.arrangement,
         minimum_off: draft.minimum_off_s.unwrap_or(MINIMUM_OFF),
+        heat_fan_delay: draft
+            .heat_fan_delay_s
+            .unwrap_or(usual_heat_fan_delay(facts.heat)),
+        fan_off_delay: draft
+            .fan_off_delay_s
+            .unwrap_or(usual_fan_off_delay(facts.heat)),
+        cool_down: draft.cool_down_s.unwrap_or(COOL_DOWN),
         accessories: draft.accessories.clone(),
         given: keys_given(draft),
     })

@@ -109,6 +109,9 @@ fn any_draft() -> impl Strategy<Value = ProfileDraft> {
             common_on: lists.4.map(Terminal::known),
             arrangement: lists.5,
             minimum_off_s: None,
+            heat_fan_delay_s: None,
+            fan_off_delay_s: None,
+            cool_down_s: None,
             accessories: [accessories.0, accessories.1]
                 .into_iter()
                 .flatten()

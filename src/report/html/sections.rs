@@ -127,6 +127,12 @@ fn facts(view: &RunView) -> Vec<(&'static str, String)> {
         ),
         ("Loads", wording::loads(view.loads).to_owned()),
     ];
+    if let Some(arming) = &view.arming {
+        facts.push(("Armed", arming.clone()));
+    }
+    if let Some(waits) = &view.machine_waits {
+        facts.push(("Waited", format!("for {waits}")));
+    }
     if !view.conditions.is_empty() {
         facts.push(("Conditions", view.conditions.join("; ")));
     }

@@ -118,6 +118,12 @@ pub(super) fn title(view: &RunView, page: &mut Page<'_>) -> io::Result<()> {
         &format!("{test} of {}", under_test(view.under_test)),
     )?;
     page.hanging("Loads       ", loads(view.loads))?;
+    if let Some(arming) = &view.arming {
+        page.hanging("Armed       ", arming)?;
+    }
+    if let Some(waits) = &view.machine_waits {
+        page.hanging("Waited      ", &format!("for {waits}"))?;
+    }
     page.hanging("Bench       ", &view.bench.name)?;
     page.hanging("Profile     ", &profile(view))?;
     if !view.conditions.is_empty() {

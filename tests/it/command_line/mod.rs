@@ -5,6 +5,7 @@ mod files;
 mod generated;
 mod pairs;
 mod prompts;
+mod real_loads;
 mod record;
 mod self_test;
 mod usage;

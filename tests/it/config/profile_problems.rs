@@ -185,6 +185,8 @@ common_on = "C"
 arrangement = "single"
 [timing]
 minimum_off_s = 300
+heat_fan_delay_s = 0
+fan_off_delay_s = 90
 [[accessory]]
 terminal = "HUM"
 direction = "output"

@@ -85,6 +85,7 @@ fn address(line: &str) -> u16 {
 
 pub(super) fn plan() -> Plan {
     Plan {
+        equipment: None,
         tied: Vec::new(),
         bands: Bands::default(),
         rest: None,

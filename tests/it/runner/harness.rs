@@ -152,9 +152,30 @@ pub(crate) async fn run_watched(
     commands: mpsc::Receiver<Command>,
     (simulator, observer): (Simulator, Observer),
 ) -> Ran {
+    let as_it_is = |_: &mut RunStarted| {};
+    run_heard(
+        (plan, as_it_is),
+        opened,
+        (clock, commands),
+        simulator,
+        observer,
+    )
+    .await
+}
+
+/// The same with the first event as the caller stamps it.
+pub(crate) async fn run_heard(
+    (plan, stamp): (Plan, impl FnOnce(&mut RunStarted)),
+    opened: OpenedBench,
+    (clock, commands): (Rc<dyn Clock>, mpsc::Receiver<Command>),
+    simulator: Simulator,
+    observer: Observer,
+) -> Ran {
     let journal = Rc::new(MemoryJournal::new());
+    let mut first = started(plan.clone());
+    stamp(&mut first);
     let setup = RunSetup {
-        started: started(plan.clone()),
+        started: first,
         ports: opened.ports,
         unopened: opened.unopened,
         journal: Rc::clone(&journal) as _,

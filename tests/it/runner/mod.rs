@@ -4,6 +4,7 @@ mod controllers;
 mod ends;
 mod harness;
 mod misbehaving;
+mod real_loads;
 mod self_test;
 mod signatures;
 mod sweep;
