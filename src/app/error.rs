@@ -96,6 +96,9 @@ pub enum AppError {
     /// No pseudo-terminal is to be had.
     #[error("a pseudo-terminal cannot be opened")]
     PseudoTerminal(#[source] std::io::Error),
+    /// No port of the loopback address is to be had.
+    #[error("a port of the loopback address cannot be opened")]
+    Listener(#[source] std::io::Error),
     /// A usage that the arguments alone do not show to be wrong.
     #[error("{0}")]
     Usage(String),
@@ -118,7 +121,7 @@ impl AppError {
             | Self::Write { .. }
             | Self::NothingToReport(_)
             | Self::Usage(_) => Exit::Usage,
-            Self::Output(_) | Self::PseudoTerminal(_) => Exit::BenchError,
+            Self::Output(_) | Self::PseudoTerminal(_) | Self::Listener(_) => Exit::BenchError,
         }
     }
 }

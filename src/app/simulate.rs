@@ -1,4 +1,7 @@
-//! `simulate`: pseudo-terminals on which the bench's devices answer, and a bench file for them.
+//! `simulate`: ports on which the bench's devices answer, and a bench file that points at them.
+//!
+//! A serial link becomes a pseudo-terminal, a link over TCP a listener on the loopback address
+//! and never beyond it.
 
 use super::error::AppError;
 use super::files::{Loaded, load};
@@ -9,8 +12,11 @@ use crate::port::{Clock, RunClock};
 use crate::sim::{Simulator, SimulatorSetup};
 use crate::units::{LinkName, LinkTransport, Parity, SerialSettings};
 use std::collections::BTreeMap;
+use std::net::Ipv4Addr;
 use std::path::PathBuf;
 use std::rc::Rc;
+use tokio::net::TcpListener;
+use tokio::task::{JoinHandle, JoinSet};
 
 /// What is asked of the simulator.
 #[derive(Debug, Clone)]
@@ -21,18 +27,18 @@ pub struct SimulateRequest {
     pub profile: PathBuf,
     /// What it suffers.
     pub simulation: Simulation,
-    /// Where the bench file that points at the pseudo-terminals is written.
+    /// Where the bench file that points at the simulated ports is written.
     pub write_bench: PathBuf,
 }
 
-/// A simulated bench that answers on pseudo-terminals.
-#[must_use = "the pseudo-terminals close when this is dropped"]
+/// A simulated bench that answers on ports of its own.
+#[must_use = "the ports close when this is dropped"]
 pub struct Simulated {
-    /// The path of each link's pseudo-terminal.
+    /// The path of each link's pseudo-terminal, or the address of its listener.
     pub paths: Vec<(LinkName, String)>,
     /// The bench file that points at them.
     pub bench_file: PathBuf,
-    servers: Vec<tokio::task::JoinHandle<()>>,
+    servers: Vec<JoinHandle<()>>,
 }
 
 impl Drop for Simulated {
@@ -43,11 +49,11 @@ impl Drop for Simulated {
     }
 }
 
-/// Opens a pseudo-terminal for each link and begins to answer on it. Call inside a `LocalSet`, on
+/// Opens a port for each link and begins to answer on it. Call inside a `LocalSet`, on
 /// the real clock.
 ///
 /// # Errors
-/// Everything that is wrong with the files or the faults; a pseudo-terminal that cannot be had; a
+/// Everything that is wrong with the files or the faults; a port that cannot be had; a
 /// bench file that cannot be written.
 pub fn simulate(request: &SimulateRequest) -> Result<Simulated, AppError> {
     let Loaded { profile, bench, .. } = load(&request.profile, &request.bench)?;
@@ -64,18 +70,16 @@ pub fn simulate(request: &SimulateRequest) -> Result<Simulated, AppError> {
     let mut transports = BTreeMap::new();
     let mut servers = Vec::new();
     for (name, link) in &bench.map.links {
-        if matches!(link.transport, LinkTransport::Tcp { .. }) {
-            return Err(AppError::Usage(format!(
-                "link {name} is TCP; only serial links are shown"
-            )));
-        }
-        let (stream, path) = pty_pair().map_err(AppError::PseudoTerminal)?;
-        transports.insert(name.clone(), on_pseudo_terminal(&link.transport, &path));
-        paths.push((name.clone(), path));
-        let answering = simulator
-            .serve(name, stream)
-            .map_err(|error| AppError::Usage(error.to_string()))?;
-        servers.push(tokio::task::spawn_local(answering));
+        let (place, transport, server) = match &link.transport {
+            LinkTransport::Tcp { .. } => listen(&simulator, name)?,
+            LinkTransport::SerialPath { settings, .. }
+            | LinkTransport::SerialUsb { settings, .. } => {
+                on_pseudo_terminal(&simulator, name, settings)?
+            }
+        };
+        transports.insert(name.clone(), transport);
+        paths.push((name.clone(), place));
+        servers.push(server);
     }
     let text = redirect_links(&bench, &transports)?;
     std::fs::write(&request.write_bench, text).map_err(|source| AppError::Write {
@@ -89,19 +93,62 @@ pub fn simulate(request: &SimulateRequest) -> Result<Simulated, AppError> {
     })
 }
 
-/// The same line settings on the pseudo-terminal's path; it has no parity to keep.
-fn on_pseudo_terminal(transport: &LinkTransport, path: &str) -> LinkTransport {
-    let settings = match transport {
-        LinkTransport::SerialPath { settings, .. } | LinkTransport::SerialUsb { settings, .. } => {
-            SerialSettings {
-                parity: Parity::None,
-                ..settings.clone()
-            }
-        }
-        LinkTransport::Tcp { .. } => unreachable!("TCP links were refused above"),
+/// Where a link is found, how a bench file says so, and what answers there.
+type Served = (String, LinkTransport, JoinHandle<()>);
+
+/// Answers on a pseudo-terminal with the same line settings; it has no parity to keep.
+fn on_pseudo_terminal(
+    simulator: &Simulator,
+    link: &LinkName,
+    settings: &SerialSettings,
+) -> Result<Served, AppError> {
+    let (stream, path) = pty_pair().map_err(AppError::PseudoTerminal)?;
+    let answering = simulator
+        .serve(link, stream)
+        .map_err(|error| AppError::Usage(error.to_string()))?;
+    let transport = LinkTransport::SerialPath {
+        path: path.clone(),
+        settings: SerialSettings {
+            parity: Parity::None,
+            ..settings.clone()
+        },
     };
-    LinkTransport::SerialPath {
-        path: path.to_owned(),
-        settings,
+    Ok((path, transport, tokio::task::spawn_local(answering)))
+}
+
+/// Answers every connection to a port of the loopback address.
+fn listen(simulator: &Simulator, link: &LinkName) -> Result<Served, AppError> {
+    let listener = std::net::TcpListener::bind((Ipv4Addr::LOCALHOST, 0));
+    let listener = listener.and_then(|listener| {
+        listener.set_nonblocking(true)?;
+        TcpListener::from_std(listener)
+    });
+    let listener = listener.map_err(AppError::Listener)?;
+    let address = listener
+        .local_addr()
+        .map_err(AppError::Listener)?
+        .to_string();
+    let transport = LinkTransport::Tcp {
+        address: address.clone(),
+    };
+    let accepting = accept(simulator.clone(), link.clone(), listener);
+    Ok((address, transport, tokio::task::spawn_local(accepting)))
+}
+
+/// Ends once the link is unplugged: what then connects is turned away, as at a dead gateway.
+async fn accept(simulator: Simulator, link: LinkName, listener: TcpListener) {
+    // Connections end with this task, for the set aborts what it holds when it is dropped.
+    let mut connections = JoinSet::new();
+    while let Ok((stream, _)) = listener.accept().await {
+        // An answer is one small packet; held back for more it would come late.
+        let prepared = stream.set_nodelay(true);
+        match simulator.serve(&link, stream) {
+            Ok(answering) if prepared.is_ok() => {
+                connections.spawn_local(answering);
+            }
+            Ok(_) => {}
+            Err(_) => return,
+        }
+        while connections.try_join_next().is_some() {}
     }
 }

@@ -4,9 +4,10 @@
 //! [`BusHandle`], and the lines are those of the device's description. It judges nothing.
 //!
 //! A plain line carries neither a check sum nor the number of its question. What comes within the
-//! quarantine after a trouble is thrown away; a later answer cannot be told from the true one,
-//! except where the answers themselves name the relay (`{relay}` in `state_closed` and
-//! `state_open`, in `done`), which is therefore the better description.
+//! quarantine after a trouble is thrown away. States are asked for in order and the first once more,
+//! and nothing may come between: so an answer too many shows, surely where the answers themselves
+//! name the relay (`{relay}` in `state_closed`, `state_open` and `done`), which is therefore the
+//! better description. A reading that comes later than the quarantine cannot be told from another.
 
 use super::bus::{BusHandle, Exchange, SetAside};
 use crate::port::{Identity, LocalFuture, Meter, RelayBoard};
@@ -135,10 +136,27 @@ impl AsciiDevice {
 
     async fn states(&self, set_aside: SetAside) -> Result<Vec<bool>, Trouble> {
         let mut states = Vec::with_capacity(usize::from(self.spec.relays));
+        let mut unasked = None;
         for relay in 0..self.spec.relays {
             states.push(self.state(CoilAddress(relay), set_aside).await?);
+            unasked.get_or_insert(self.bus.unasked_bytes());
         }
-        Ok(states)
+        let (Some(first), Some(unasked)) = (states.first(), unasked) else {
+            return Ok(states);
+        };
+        // The first relay once more: an answer too many shows now, here or between two questions.
+        let again = self.state(CoilAddress(0), set_aside).await?;
+        let detail = if again != *first {
+            "relay 1 answers otherwise than just before".to_owned()
+        } else if self.bus.unasked_bytes() != unasked {
+            "answers came that nobody asked for".to_owned()
+        } else {
+            return Ok(states);
+        };
+        Err(Trouble {
+            kind: TroubleKind::Mismatched,
+            ..self.refused("read the relays", &detail)
+        })
     }
 
     /// Sends the line that opens it for every relay. Only a port that is gone is an error here:

@@ -153,6 +153,7 @@ struct Shared {
     link: LinkName,
     echoes: Cell<bool>,
     last_transaction: Cell<u16>,
+    unasked_bytes: Rc<Cell<u64>>,
     urgent: mpsc::UnboundedSender<Box<dyn Job>>,
     turns: mpsc::UnboundedSender<Turn>,
 }
@@ -192,13 +193,20 @@ impl BusHandle {
     ) -> Self {
         let (urgent, urgent_jobs) = mpsc::unbounded_channel();
         let (turns, waiting_turns) = mpsc::unbounded_channel();
-        let task = BusTask::new(timing, connector, stream, urgent_jobs, waiting_turns);
+        let unasked_bytes = Rc::new(Cell::new(0));
+        let task = BusTask::new(
+            timing,
+            (connector, stream),
+            (urgent_jobs, waiting_turns),
+            Rc::clone(&unasked_bytes),
+        );
         tokio::task::spawn_local(task.run());
         Self {
             shared: Rc::new(Shared {
                 link,
                 echoes: Cell::new(false),
                 last_transaction: Cell::new(0),
+                unasked_bytes,
                 urgent,
                 turns,
             }),
@@ -220,6 +228,13 @@ impl BusHandle {
     /// Remembers for every device on the link whether the port hears what it sends.
     pub fn note_echo(&self, heard: bool) {
         self.shared.echoes.set(heard);
+    }
+
+    /// Bytes that have come so far outside every exchange, and were thrown away. A driver that finds
+    /// more of them behind an answer than before it knows that the answer may be an older one.
+    #[must_use]
+    pub fn unasked_bytes(&self) -> u64 {
+        self.shared.unasked_bytes.get()
     }
 
     /// A number for one request on this link; it comes again only after 65,535 others.

@@ -26,10 +26,12 @@ use super::link_timing::LinkTiming;
 use super::stream::{ByteStream, Connector};
 use crate::port::monotonic_now;
 use crate::units::{Trouble, TroubleKind};
+use std::cell::Cell;
 use std::collections::VecDeque;
 use std::future::poll_fn;
 use std::io;
 use std::pin::Pin;
+use std::rc::Rc;
 use std::task::Poll;
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWriteExt, ReadBuf};
@@ -67,6 +69,8 @@ pub(super) struct BusTask {
     quarantined_until: Option<Instant>,
     /// Bytes since the last exchange that belong to none.
     unasked: usize,
+    /// The same since the port was opened first, for the drivers.
+    unasked_ever: Rc<Cell<u64>>,
     /// Of all replies that were ever waited for on this bus.
     shortest_reply: Option<usize>,
     clock_stands: bool,
@@ -90,10 +94,12 @@ enum End {
 impl BusTask {
     pub(super) fn new(
         timing: LinkTiming,
-        connector: Box<dyn Connector>,
-        port: Box<dyn ByteStream>,
-        urgent_jobs: mpsc::UnboundedReceiver<Box<dyn Job>>,
-        turns: mpsc::UnboundedReceiver<Turn>,
+        (connector, port): (Box<dyn Connector>, Box<dyn ByteStream>),
+        (urgent_jobs, turns): (
+            mpsc::UnboundedReceiver<Box<dyn Job>>,
+            mpsc::UnboundedReceiver<Turn>,
+        ),
+        unasked_ever: Rc<Cell<u64>>,
     ) -> Self {
         Self {
             timing,
@@ -108,6 +114,7 @@ impl BusTask {
             quiet_since: monotonic_now(),
             quarantined_until: None,
             unasked: 0,
+            unasked_ever,
             shortest_reply: None,
             clock_stands: false,
             why_gone: String::new(),
@@ -453,6 +460,8 @@ impl BusTask {
             Ok(count) => {
                 self.quiet_since = self.quiet_since.max(monotonic_now());
                 self.unasked = self.unasked.saturating_add(count);
+                let ever = self.unasked_ever.get().saturating_add(count as u64);
+                self.unasked_ever.set(ever);
                 if self.unasked_is_a_reply() && !self.is_quarantined() {
                     self.quarantine();
                 }

@@ -7,18 +7,22 @@
 //! answers have other forms. An instrument answers in the order in which it is asked (IEEE 488.2,
 //! 6.1, from memory):
 //! - **Behind** every reading the error queue is read. A late answer that was taken for the reading
-//!   pushes the true one into that place, where a number is no error entry: the reading is thrown
-//!   away. An error that the meter reports does the same.
-//! - **Before** the next reading after any trouble the identity is asked for again. What is still
-//!   owed comes before it, and is no identity. The same identity also shows that it is still the
-//!   same instrument.
+//!   pushes the true one into that place, where a number is no error entry, or between the two
+//!   exchanges, where nothing may come: the reading is thrown away. An error that the meter reports
+//!   does the same.
+//! - **Before** the next reading after any trouble the identity is asked for again, which shows
+//!   that it is still the same instrument, and then a number that was never used before is set as event
+//!   mask and asked back. What is still owed comes before that answer and is not that number; once
+//!   it has come nothing is owed. Last comes the error queue, so that no number is ever the answer
+//!   just before a reading's. The mask changes nothing but a bit of the status byte. A meter
+//!   without it (IEEE 488.2, 10.11 demands it) is known by its identity alone.
 
 use super::bus::{BusHandle, Exchange, SetAside};
 use crate::port::{Identity, LocalFuture, Meter};
 use crate::units::{DeviceName, MeterValue, Quantity, ScpiSpec, Trouble, TroubleKind};
 use crate::wire::{
-    CLEAR_STATUS, ERROR_QUESTION, IDENTITY_QUESTION, LineEnds, LineReplyDecoder, Meaning, NoReply,
-    ScpiError, quoted, scpi_error, scpi_identity, scpi_value,
+    CLEAR_STATUS, ERROR_QUESTION, EVENT_MASK, EVENT_MASK_QUESTION, IDENTITY_QUESTION, LineEnds,
+    LineReplyDecoder, Meaning, NoReply, ScpiError, quoted, scpi_error, scpi_identity, scpi_value,
 };
 use std::cell::{Cell, RefCell};
 
@@ -28,6 +32,10 @@ const MOST_ERRORS: usize = 32;
 const ERRORS_TOLD: usize = 3;
 /// How often the identity is asked for while what comes is another question's answer.
 const INTRODUCTIONS: usize = 3;
+/// Masks that were asked back in vain, the identity answered, until a meter counts as without one.
+const SILENT_MASKS: usize = 2;
+/// Three digits each, so that no rest of a line that was cut passes for one easily.
+const MASKS: std::ops::RangeInclusive<u8> = 100..=255;
 /// An identity is the longest answer (72 characters at most by IEEE 488.2, 10.14, from memory).
 const REPLY_BYTES: usize = 80;
 
@@ -39,6 +47,8 @@ pub struct ScpiMeter {
     /// Something went wrong since the last answer that was surely ours.
     in_doubt: Cell<bool>,
     identity: RefCell<Option<String>>,
+    last_mask: Cell<u8>,
+    has_mask: Cell<bool>,
 }
 
 impl ScpiMeter {
@@ -51,6 +61,8 @@ impl ScpiMeter {
             bus,
             in_doubt: Cell::new(true),
             identity: RefCell::new(None),
+            last_mask: Cell::new(*MASKS.end()),
+            has_mask: Cell::new(true),
         }
     }
 
@@ -88,28 +100,70 @@ impl ScpiMeter {
         self.bus.transact(exchange, decoder).await
     }
 
-    async fn clear_status(&self) -> Result<(), Trouble> {
-        let exchange = self.exchange("clear the status", CLEAR_STATUS, 0);
+    /// Sends what is answered by nothing.
+    async fn tell(&self, what: &str, command: &str) -> Result<(), Trouble> {
+        let exchange = self.exchange(what, command, 0);
         self.bus.transact(exchange, NoReply).await
     }
 
-    /// Comes to terms with the meter: clears its errors and asks who it is, until the answer is
-    /// one to that question.
+    /// Comes to terms with the meter: clears its errors, asks who it is and makes sure that the
+    /// answers are those to these questions.
     async fn introduce(&self) -> Result<String, Trouble> {
-        let what = "ask for the identity";
+        let mut silent_masks = 0;
         let mut tries = 1;
         loop {
-            self.clear_status().await?;
-            match self.ask(what, IDENTITY_QUESTION, scpi_identity).await {
-                Ok(identity) => break self.known_as(what, identity),
-                Err(trouble)
-                    if trouble.kind == TroubleKind::Mismatched && tries < INTRODUCTIONS =>
-                {
-                    tries += 1;
+            self.tell("clear the status", CLEAR_STATUS).await?;
+            let what = "ask for the identity";
+            let identity = self.ask(what, IDENTITY_QUESTION, scpi_identity).await;
+            let known = identity.is_ok();
+            let agreed = match identity {
+                Ok(identity) => self.agree().await.map(|()| identity),
+                Err(trouble) => Err(trouble),
+            };
+            let trouble = match agreed {
+                Ok(identity) => {
+                    // What is in it now is no doing of ours, but it must come to an end.
+                    self.take_errors().await?;
+                    return self.known_as(what, identity);
                 }
-                Err(trouble) => break Err(trouble),
+                Err(trouble) => trouble,
+            };
+            match trouble.kind {
+                TroubleKind::Mismatched if tries < INTRODUCTIONS => {}
+                TroubleKind::Timeout if known => {
+                    silent_masks += 1;
+                    self.has_mask.set(silent_masks < SILENT_MASKS);
+                }
+                _ => return Err(trouble),
             }
+            tries += 1;
         }
+    }
+
+    /// Sets a mask that was not used before and asks for it.
+    async fn agree(&self) -> Result<(), Trouble> {
+        if !self.has_mask.get() {
+            return Ok(());
+        }
+        let last = self.last_mask.get();
+        let mask = if last == *MASKS.end() {
+            *MASKS.start()
+        } else {
+            last + 1
+        };
+        self.last_mask.set(mask);
+        let command = format!("{EVENT_MASK} {mask}");
+        self.tell("set the event mask", &command).await?;
+        let expected = mask.to_string();
+        let meaning = move |line: &str| {
+            if line.trim_start_matches('+') == expected {
+                Meaning::Answer(())
+            } else {
+                Meaning::Other(format!("{expected} expected, got {}", quoted(line)))
+            }
+        };
+        self.ask("ask for the event mask", EVENT_MASK_QUESTION, meaning)
+            .await
     }
 
     /// Passes where nobody else answers than before.
@@ -163,7 +217,13 @@ impl ScpiMeter {
         let meaning = move |line: &str| in_range(scpi_value(line, quantity), range, line);
         match self.ask(what, question, meaning).await {
             Ok(value) => {
+                let unasked = self.bus.unasked_bytes();
                 let errors = self.take_errors().await?;
+                let unasked = self.bus.unasked_bytes() - unasked;
+                if unasked > 0 {
+                    let detail = format!("{unasked} bytes came behind it that nobody asked for");
+                    return Err(self.trouble(TroubleKind::Mismatched, what, detail));
+                }
                 self.in_doubt.set(false);
                 if errors.is_empty() {
                     return Ok(value);
@@ -234,8 +294,6 @@ impl Meter for ScpiMeter {
     fn identify(&self) -> LocalFuture<'_, Result<Identity, Trouble>> {
         Box::pin(async {
             let text = self.introduce().await?;
-            // What is in it now is no doing of ours, but it must come to an end.
-            self.take_errors().await?;
             Ok(Identity {
                 text,
                 calibration_due: None,

@@ -1,10 +1,10 @@
 //! One relay board's own state: its coils, its contacts' delays, its watchdog.
 //!
-//! Place in the data's path: the Modbus server sets coils here, the world reads contacts. It knows
+//! Place in the data's path: a device's server sets coils here, the world reads contacts. It knows
 //! no bytes and no line. Time only ever comes in as an argument.
 
 use super::random::Draws;
-use crate::units::{CoilAddress, Microseconds, ModbusSpec};
+use crate::units::{CoilAddress, DeviceSpec, Microseconds};
 use std::collections::BTreeSet;
 
 /// Operate and release times of a small relay: 5 to 15 ms (release 5 to 20 ms from a trade table,
@@ -53,7 +53,7 @@ pub(super) struct Board {
 
 impl Board {
     /// A board as it is when power comes on: every relay open, the watchdog off.
-    pub(super) fn new(spec: &ModbusSpec, draws: &mut Draws) -> Self {
+    pub(super) fn new(device: &DeviceSpec, draws: &mut Draws) -> Self {
         let relay = |_| Relay {
             commanded: false,
             contact: false,
@@ -61,12 +61,10 @@ impl Board {
             operate: draws.within(CONTACT_DELAY_US),
             release: draws.within(CONTACT_DELAY_US),
         };
-        let count_ms = spec
-            .watchdog
-            .as_ref()
-            .map_or(1, |watchdog| watchdog.milliseconds_per_count);
+        let watchdog = device.modbus().and_then(|spec| spec.watchdog.as_ref());
+        let count_ms = watchdog.map_or(1, |watchdog| watchdog.milliseconds_per_count);
         Self {
-            relays: (0..spec.coils).map(relay).collect(),
+            relays: (0..device.relays()).map(relay).collect(),
             watchdog_counts: 0,
             microseconds_per_count: u64::from(count_ms) * 1000,
             last_request: Microseconds(0),
@@ -131,7 +129,10 @@ impl Board {
 mod tests {
     use super::*;
     use crate::sim::random::Purpose;
-    use crate::units::{Milliseconds, RegisterAddress, UnitAddress, WatchdogSpec};
+    use crate::units::{
+        DeviceName, DeviceProtocol, LinkName, Milliseconds, ModbusSpec, RegisterAddress,
+        UnitAddress, WatchdogSpec,
+    };
 
     fn board() -> Board {
         let spec = ModbusSpec {
@@ -144,7 +145,12 @@ mod tests {
                 milliseconds_per_count: 100,
             }),
         };
-        Board::new(&spec, &mut Draws::new(1, Purpose::RelayTimes, 0))
+        let device = DeviceSpec {
+            name: DeviceName::new("board").unwrap(),
+            link: LinkName::new("field").unwrap(),
+            protocol: DeviceProtocol::ModbusRtu(spec),
+        };
+        Board::new(&device, &mut Draws::new(1, Purpose::RelayTimes, 0))
     }
 
     const MS: u64 = 1000;

@@ -16,11 +16,11 @@ pub enum LinkFaultKind {
     Late(Milliseconds),
     /// No reply comes.
     Silent,
-    /// Random bytes before the reply, or a byte of it damaged.
+    /// Random bytes before the reply, or a byte of it damaged, in a way that the protocol can show.
     Garbage,
     /// The request comes back in place of the reply.
     Echo,
-    /// Another unit answers, or the answer names another coil.
+    /// Another unit answers, the answer names another coil, or it answers another question.
     WrongAddress,
     /// Half of the reply comes.
     Truncated,

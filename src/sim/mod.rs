@@ -3,22 +3,28 @@
 //! For each link of a [`BenchMap`](crate::domain::BenchMap) the [`Simulator`] gives a byte stream
 //! on which the bench's devices answer in their true protocols, wiring and faults included. Place
 //! in the data's path: it takes the place of the real links under `driver::bus`, and nothing above
-//! can tell the two apart. Inside, from the bytes inward: `link` (framing, delays, [`LinkFault`]s)
-//! to `relay_board` (Modbus) to `world` (relay contacts, inputs) to [`physics`] (what is live
-//! where, today by `graph`).
+//! can tell the two apart. Inside, from the bytes inward: `link` (delays) and `ear` (framing) to
+//! `unit` (answers and [`LinkFault`]s), to `relay_board` (Modbus), `scpi_meter` and `plain_device`,
+//! to `world` (relay contacts, inputs, meters), to [`physics`] (what is live where, today by
+//! `graph`).
 //!
 //! It implements no port trait and judges nothing, and it shares only the wire codecs with the
 //! program that it tests.
 
 mod board;
 mod contact_fault;
+mod ear;
 mod graph;
 mod link;
 mod link_fault;
+mod meter_input;
 pub mod physics;
+mod plain_device;
 mod random;
 mod relay_board;
+mod scpi_meter;
 mod simulator;
+mod unit;
 mod wiring;
 mod world;
 

@@ -4,7 +4,7 @@
 //! contacts are closed. What is behind it knows no bytes, no devices and no time; a faulty relay
 //! has already been turned into the contacts that are really closed.
 
-use crate::units::{End, Terminal};
+use crate::units::{End, Ohms, Terminal, Volts};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Which relay contacts are really closed at one moment.
@@ -25,6 +25,9 @@ pub struct Point {
     pub end: End,
 }
 
+/// What a live point carries while volts are not computed: the nominal supply.
+const NOMINAL: Volts = Volts(24.0);
+
 /// What is live, for every point that can be sensed.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Observations {
@@ -37,6 +40,23 @@ impl Observations {
     #[must_use]
     pub fn is_live(&self, point: &Point) -> bool {
         self.live.get(point).copied().unwrap_or(false)
+    }
+
+    /// The tension at a point against the common of its end, before a meter loads it.
+    #[must_use]
+    pub fn volts(&self, point: &Point) -> Volts {
+        if self.is_live(point) {
+            NOMINAL
+        } else {
+            Volts(0.0)
+        }
+    }
+
+    /// The resistance from a point to the common of its end; `None` where it is not known, which a
+    /// meter shows as beyond its range.
+    #[must_use]
+    pub fn ohms(&self, _point: &Point) -> Option<Ohms> {
+        None
     }
 }
 

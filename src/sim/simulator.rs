@@ -5,11 +5,14 @@
 //! thread, and its delays are tokio's: under a paused runtime it runs in virtual time.
 
 use super::contact_fault::ContactFaults;
+use super::ear::Tongue;
 use super::graph::Graph;
-use super::link::{Link, Unit};
+use super::link::Link;
 use super::link_fault::{LinkFault, LinkFaultError, LinkFaultKind};
 use super::physics::Point;
 use super::random::{Draws, Purpose};
+use super::scpi_meter::ScpiMeter;
+use super::unit::{Server, Unit};
 use super::wiring::Wiring;
 use super::world::World;
 use crate::domain::bench_map::{BenchMap, UnderTest};
@@ -55,14 +58,6 @@ pub enum SimulatorError {
     /// A link fault that names no device.
     #[error(transparent)]
     LinkFault(#[from] LinkFaultError),
-    /// A device that speaks a protocol that is not simulated.
-    #[error("device {device} speaks {protocol}, and only Modbus RTU devices can be simulated")]
-    Protocol {
-        /// The device.
-        device: DeviceName,
-        /// What it speaks.
-        protocol: &'static str,
-    },
     /// A bench of a kind that is not simulated.
     #[error(
         "a bench with under_test = \"{0}\" cannot be simulated; only under_test = \"wiring\" can"
@@ -124,9 +119,12 @@ impl Simulator {
         let world = Rc::new(RefCell::new(world));
         let mut links = BTreeMap::new();
         for name in bench.links.keys() {
-            let units = units(bench, name, &link_faults, seed)?;
+            let units = units(bench, name, &link_faults, seed);
+            let spoken = bench.devices.values().find(|device| device.link == *name);
             let (units, unplugged_at) = with_unplugging(units);
             let link = Link {
+                // A link without a device is heard by nobody, in whichever protocol.
+                tongue: spoken.map_or(Tongue::Rtu, Tongue::of),
                 units: RefCell::new(units),
                 unplugged_at,
                 world: Rc::clone(&world),
@@ -204,12 +202,7 @@ impl Simulator {
 }
 
 /// The devices on one link, each with its faults and its own draws.
-fn units(
-    bench: &BenchMap,
-    link: &LinkName,
-    link_faults: &[LinkFault],
-    seed: u64,
-) -> Result<Vec<Unit>, SimulatorError> {
+fn units(bench: &BenchMap, link: &LinkName, link_faults: &[LinkFault], seed: u64) -> Vec<Unit> {
     let mut units = Vec::new();
     for (index, device) in bench.devices.values().enumerate() {
         if device.link != *link {
@@ -218,26 +211,23 @@ fn units(
         let faults = link_faults.iter().filter(|f| *f.device() == device.name);
         units.push(Unit {
             device: device.name.clone(),
-            spec: modbus_rtu(device)?.clone(),
+            server: server(device),
             faults: faults.cloned().collect(),
             reply_times: Draws::new(seed, Purpose::ReplyTimes, index),
             fault_draws: Draws::new(seed, Purpose::LinkFaults, index),
         });
     }
-    Ok(units)
+    units
 }
 
-fn modbus_rtu(device: &DeviceSpec) -> Result<&crate::units::ModbusSpec, SimulatorError> {
-    let protocol = match &device.protocol {
-        DeviceProtocol::ModbusRtu(spec) => return Ok(spec),
-        DeviceProtocol::ModbusTcp(_) => "Modbus TCP",
-        DeviceProtocol::Scpi(_) => "SCPI",
-        DeviceProtocol::Ascii(_) => "plain lines",
-    };
-    Err(SimulatorError::Protocol {
-        device: device.name.clone(),
-        protocol,
-    })
+fn server(device: &DeviceSpec) -> Server {
+    match &device.protocol {
+        DeviceProtocol::ModbusRtu(spec) | DeviceProtocol::ModbusTcp(spec) => {
+            Server::Modbus(spec.clone())
+        }
+        DeviceProtocol::Scpi(spec) => Server::Scpi(ScpiMeter::new(&device.name, spec.clone())),
+        DeviceProtocol::Ascii(spec) => Server::Plain(spec.clone()),
+    }
 }
 
 /// Draws once whether and when the link is unplugged: the first of its devices' faults to come.

@@ -9,12 +9,13 @@
 
 use super::board::Board;
 use super::contact_fault::ContactFaults;
+use super::meter_input::MeterInputs;
 use super::physics::{Contacts, Observations, Physics, Point};
 use super::random::{Draws, Purpose};
 use super::wiring::refuse;
 use crate::domain::bench_map::{BenchMap, RelayAt, Sense, SenseMeans};
 use crate::domain::circuit::{Fault, FaultError, FaultKind};
-use crate::units::{CoilAddress, DeviceName, Microseconds, Terminal};
+use crate::units::{CoilAddress, DeviceName, MeterValue, Microseconds, Quantity, Terminal};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Parts of a half cycle, as the input's share of it is drawn.
@@ -35,6 +36,7 @@ pub(super) struct World {
     drives: BTreeMap<RelayAt, Terminal>,
     master: Option<RelayAt>,
     taps: BTreeMap<DeviceName, Vec<Option<Tap>>>,
+    meters: MeterInputs,
     contact_faults: ContactFaults,
     physics: Box<dyn Physics>,
     /// The last contacts asked about with their answer: most requests change nothing.
@@ -57,9 +59,9 @@ impl World {
     ) -> Result<Self, FaultError> {
         let mut boards = BTreeMap::new();
         for (index, (name, device)) in bench.devices.iter().enumerate() {
-            if let Some(spec) = device.modbus() {
+            if device.relays() > 0 || device.modbus().is_some() {
                 let mut draws = Draws::new(seed, Purpose::RelayTimes, index);
-                boards.insert(name.clone(), Board::new(spec, &mut draws));
+                boards.insert(name.clone(), Board::new(device, &mut draws));
             }
         }
         let mut world = Self {
@@ -67,6 +69,7 @@ impl World {
             drives: drives(bench),
             master: bench.master.clone(),
             taps: taps(bench, seed),
+            meters: MeterInputs::of(bench),
             contact_faults,
             physics,
             last: None,
@@ -125,12 +128,8 @@ impl World {
 
     /// What a device's inputs read at this instant; index = address.
     pub(super) fn inputs(&mut self, device: &DeviceName, now: Microseconds) -> Vec<bool> {
-        let contacts = self.contacts(now);
-        if self.last.as_ref().is_none_or(|(last, _)| *last != contacts) {
-            let observations = self.physics.observe(&contacts);
-            self.last = Some((contacts, observations));
-        }
-        let (_, observations) = self.last.as_ref().expect("set just above where absent");
+        self.look(now);
+        let (_, observations) = self.last.as_ref().expect("just looked");
         let parts_now = u128::from(now.0) * u128::from(self.half_cycles_per_second);
         let into_half_cycle = (parts_now + u128::from(self.phase)) % u128::from(PARTS);
         let reads = |tap: &Option<Tap>| {
@@ -145,6 +144,36 @@ impl World {
             .flatten()
             .map(reads)
             .collect()
+    }
+
+    /// What a meter shows at this instant, before its own range and resolution.
+    pub(super) fn meter_value(
+        &mut self,
+        device: &DeviceName,
+        quantity: Quantity,
+        now: Microseconds,
+    ) -> MeterValue {
+        self.look(now);
+        let (_, observations) = self.last.as_ref().expect("just looked");
+        let closed = |relay: &RelayAt| {
+            let board = self.boards.get(&relay.device);
+            board.is_some_and(|board| board.contact(relay.coil, now))
+        };
+        self.meters.value(device, quantity, observations, closed)
+    }
+
+    /// The quantity that a plain meter is set to: the one that the bench reads with it.
+    pub(super) fn quantity_of(&self, device: &DeviceName) -> Quantity {
+        self.meters.quantity_of(device)
+    }
+
+    /// Brings what is live up to date with the contacts.
+    fn look(&mut self, now: Microseconds) {
+        let contacts = self.contacts(now);
+        if self.last.as_ref().is_none_or(|(last, _)| *last != contacts) {
+            let observations = self.physics.observe(&contacts);
+            self.last = Some((contacts, observations));
+        }
     }
 
     /// What each line at the equipment is once these lines' relays have been commanded and every
@@ -190,7 +219,7 @@ fn drives(bench: &BenchMap) -> BTreeMap<RelayAt, Terminal> {
 }
 
 /// Every sense of the bench with the terminal that it looks at.
-fn senses(bench: &BenchMap) -> impl Iterator<Item = (Terminal, &Sense)> {
+pub(super) fn senses(bench: &BenchMap) -> impl Iterator<Item = (Terminal, &Sense)> {
     let of_lines = bench.lines.values().flat_map(|line| {
         line.senses
             .iter()

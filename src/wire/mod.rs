@@ -42,8 +42,8 @@ pub use modbus_tcp::{
 };
 pub use reply::{ReplyDecoder, Step, hexadecimal};
 pub use scpi::{
-    CLEAR_STATUS, ERROR_QUESTION, IDENTITY_QUESTION, ScpiError, scpi_answer, scpi_error,
-    scpi_identity, scpi_value,
+    CLEAR_STATUS, ERROR_QUESTION, EVENT_MASK, EVENT_MASK_QUESTION, IDENTITY_QUESTION, ScpiError,
+    scpi_answer, scpi_error, scpi_identity, scpi_value,
 };
 pub use text_line::{
     LineEnds, LineReplyDecoder, LineRequestDecoder, Meaning, NoReply, StreamedLineDecoder, quoted,

@@ -73,9 +73,9 @@ enum Front<'a> {
 
 /// Takes the first frame of received bytes.
 fn front(bytes: &[u8]) -> Result<Front<'_>, BadHeader> {
-    let pair = |at: usize| match bytes.get(at..at + 2) {
-        Some(pair) => Some(u16::from_be_bytes([pair[0], pair[1]])),
-        None => None,
+    let pair = |at: usize| {
+        let pair = bytes.get(at..at + 2)?;
+        Some(u16::from_be_bytes([pair[0], pair[1]]))
     };
     if let Some(protocol) = pair(2)
         && protocol != 0

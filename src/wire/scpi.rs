@@ -21,6 +21,10 @@ use winnow::token::{none_of, take_while};
 pub const IDENTITY_QUESTION: &str = "*IDN?";
 /// Clears status and error queue (IEEE 488.2, 10.3).
 pub const CLEAR_STATUS: &str = "*CLS";
+/// Sets which events count (IEEE 488.2, 10.10), a number from 0 to 255.
+pub const EVENT_MASK: &str = "*ESE";
+/// Asks for that number (IEEE 488.2, 10.11).
+pub const EVENT_MASK_QUESTION: &str = "*ESE?";
 /// Takes the oldest error out of the queue (SCPI-99 vol. 2, 21.8.8).
 pub const ERROR_QUESTION: &str = "SYST:ERR?";
 

@@ -9,6 +9,7 @@ mod driver;
 mod modbus;
 #[cfg(unix)]
 mod outside;
+mod outside_devices;
 mod record;
 mod runner;
 mod simulator;
