@@ -19,6 +19,7 @@ use super::problem::ConfigErrors;
 use super::source::{Finding, Findings, Source, Span, read_text};
 use super::table::{Located, TableReader};
 use crate::domain::BenchMap;
+use crate::domain::circuit::CircuitValues;
 use crate::domain::bench_map::{Loads, SupplyMap, UnderTest};
 use points::{Points, RelayUse};
 use std::path::{Path, PathBuf};
@@ -193,6 +194,7 @@ fn read_map(root: TableReader<'_>) -> Option<ReadMap> {
         master,
         timing,
         bands,
+        circuit: CircuitValues::for_bench(),
     };
     Some((map, lines.declared, notes))
 }

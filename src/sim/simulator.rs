@@ -4,19 +4,19 @@
 //! link is connected in memory or served on a stream of the caller's. All of it lives on one
 //! thread, and its delays are tokio's: under a paused runtime it runs in virtual time.
 
+use super::as_built::as_built;
 use super::contact_fault::ContactFaults;
 use super::ear::Tongue;
-use super::graph::Graph;
 use super::link::Link;
 use super::link_fault::{LinkFault, LinkFaultError, LinkFaultKind};
-use super::physics::Point;
+use super::physics::{Observations, Physics, Point};
 use super::random::{Draws, Purpose};
 use super::scpi_meter::ScpiMeter;
 use super::unit::{Server, Unit};
 use super::wiring::Wiring;
 use super::world::World;
 use crate::domain::bench_map::{BenchMap, UnderTest};
-use crate::domain::circuit::{Fault, FaultError};
+use crate::domain::circuit::{Circuit, CircuitError, Fault, FaultError, PICK_UP};
 use crate::domain::profile::Profile;
 use crate::units::{
     CoilAddress, DeviceName, DeviceProtocol, DeviceSpec, End, LinkName, Microseconds, Terminal,
@@ -55,6 +55,9 @@ pub enum SimulatorError {
     /// A fault that cannot be set.
     #[error(transparent)]
     Fault(#[from] FaultError),
+    /// A circuit that cannot be built or solved, or a fault that it cannot have.
+    #[error(transparent)]
+    Circuit(#[from] CircuitError),
     /// A link fault that names no device.
     #[error(transparent)]
     LinkFault(#[from] LinkFaultError),
@@ -113,9 +116,10 @@ impl Simulator {
             .collect();
         let faults = resolved?;
         let wiring = Wiring::of(bench, profile);
-        let graph = Box::new(Graph::new(&wiring, &faults)?);
         let contact_faults = ContactFaults::of(&wiring, &faults)?;
-        let world = World::new(bench, &faults, contact_faults, graph, seed)?;
+        let circuit = faulty(as_built(bench, profile, seed)?, &wiring, &faults)?;
+        let physics = Physics::new(circuit, bench)?;
+        let world = World::new(bench, &faults, contact_faults, physics, seed)?;
         let world = Rc::new(RefCell::new(world));
         let mut links = BTreeMap::new();
         for name in bench.links.keys() {
@@ -174,17 +178,24 @@ impl Simulator {
         self.world.borrow_mut().closed_relays((self.now)())
     }
 
-    /// What each line of the bench truly is at the equipment once the relays of these lines have
-    /// closed, whatever any input says.
+    /// What truly stands once the relays of these lines have closed one after the other, whatever
+    /// any input says.
     #[must_use]
-    pub fn ground_truth(&self, driven: &BTreeSet<Terminal>) -> BTreeMap<Terminal, bool> {
-        let observations = self.world.borrow().ground_truth(driven);
+    pub fn truth(&self, driven: &[Terminal]) -> Rc<Observations> {
+        self.world.borrow_mut().truth(driven)
+    }
+
+    /// Whether each line of the bench truly is live at the equipment, with volts enough to pull a
+    /// load in, once the relays of these lines have closed one after the other.
+    #[must_use]
+    pub fn ground_truth(&self, driven: &[Terminal]) -> BTreeMap<Terminal, bool> {
+        let observations = self.truth(driven);
         let state = |terminal: &Terminal| {
             let point = Point {
                 terminal: terminal.clone(),
                 end: End::Equipment,
             };
-            (terminal.clone(), observations.is_live(&point))
+            (terminal.clone(), observations.volts(&point) >= PICK_UP)
         };
         self.lines.iter().map(state).collect()
     }
@@ -199,6 +210,22 @@ impl Simulator {
         }
         Ok(Rc::clone(link))
     }
+}
+
+/// The circuit with its faults. Those of the contacts are refused where they make no sense, and put
+/// in by the contacts alone.
+fn faulty(built: Circuit, wiring: &Wiring, faults: &[Fault]) -> Result<Circuit, CircuitError> {
+    let (of_contacts, of_circuit): (Vec<Fault>, Vec<Fault>) = faults
+        .iter()
+        .cloned()
+        .partition(|fault| ContactFaults::take(wiring, fault));
+    if !of_contacts.is_empty() {
+        built.with_faults(&of_contacts)?;
+    }
+    if of_circuit.is_empty() {
+        return Ok(built);
+    }
+    built.with_faults(&of_circuit)
 }
 
 /// The devices on one link, each with its faults and its own draws.

@@ -1,27 +1,21 @@
 //! The sound wiring, as bench and profile together describe it.
 //!
-//! Place in the data's path: made once from [`BenchMap`] and [`Profile`]; graph and contact faults
-//! are edits of it. It holds no fault and no state.
+//! Place in the data's path: made once from [`BenchMap`] and [`Profile`]; contact faults are
+//! edits of it. It holds no fault and no state; the conductors are the circuit's.
 
-use crate::domain::bench_map::{BenchMap, Rail, SupplySource};
+use crate::domain::bench_map::{BenchMap, Rail};
 use crate::domain::circuit::{Fault, FaultError};
-use crate::domain::profile::{Arrangement, Profile};
+use crate::domain::profile::Profile;
 use crate::units::Terminal;
 use std::collections::{BTreeMap, BTreeSet};
 
-/// Cable, supply and the equipment's own joints.
+/// The lines, and what drives them.
 #[derive(Debug, Clone)]
 pub(super) struct Wiring {
     /// Call lines, each a conductor between the two ends.
     pub(super) lines: BTreeSet<Terminal>,
     /// For each line that a relay drives, the supply on the relay's common.
     pub(super) commons: BTreeMap<Terminal, Rail>,
-    /// Lines joined at the equipment.
-    pub(super) tied: Vec<BTreeSet<Terminal>>,
-    /// One supply or two; two return to the one common.
-    pub(super) arrangement: Arrangement,
-    /// Where the transformers sit.
-    pub(super) source: SupplySource,
     /// The terminal that carries the common.
     pub(super) common: Terminal,
     /// Lines that run the compressor.
@@ -49,45 +43,14 @@ impl Wiring {
                     .map(|drive| (terminal.clone(), drive.common))
             })
             .collect();
-        let present = |group: &BTreeSet<Terminal>| group.intersection(&lines).cloned().collect();
-        let tied = profile.tied().iter().map(present).collect();
         let stages = usize::from(profile.compressor_stages());
         let compressor = ["Y1", "Y2"].into_iter().take(stages);
         Self {
-            tied,
             commons,
-            arrangement: profile.arrangement(),
-            source: bench.supply.source,
             common,
             compressor: compressor.map(Terminal::known).collect(),
             changeover: profile.changeover().map(|c| c.terminal()),
             lines,
-        }
-    }
-
-    /// The supply conductors of the cable, without the common.
-    pub(super) fn supplies(&self) -> Vec<Terminal> {
-        let names: &[&'static str] = match self.arrangement {
-            Arrangement::Single => &["R"],
-            Arrangement::Dual => &["Rc", "Rh"],
-        };
-        names.iter().copied().map(Terminal::known).collect()
-    }
-
-    /// Every conductor of the cable: lines, supplies, common.
-    pub(super) fn conductors(&self) -> BTreeSet<Terminal> {
-        let mut conductors = self.lines.clone();
-        conductors.extend(self.supplies());
-        conductors.insert(self.common.clone());
-        conductors
-    }
-
-    /// The name under which this wiring knows a terminal: C is whatever carries the common.
-    pub(super) fn named(&self, terminal: &Terminal) -> Terminal {
-        if terminal.as_str() == "C" {
-            self.common.clone()
-        } else {
-            terminal.clone()
         }
     }
 }
@@ -118,9 +81,6 @@ pub(super) mod tests {
         Wiring {
             commons: lines.iter().map(|t| (t.clone(), rail(t))).collect(),
             lines,
-            tied: Vec::new(),
-            arrangement: Arrangement::Single,
-            source: SupplySource::Equipment,
             common: Terminal::known("C"),
             compressor: set(&["Y1"]),
             changeover: Some(Terminal::known("O")),

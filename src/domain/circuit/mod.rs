@@ -35,7 +35,7 @@ mod values;
 pub use band::{Band, Tolerances, bands};
 pub use budget::{Budget, CallBudget, LoadBudget, LongestRun, SupplyBudget};
 pub use class2::Class2Finding;
-pub use coil::{CoilValues, RATED};
+pub use coil::{CoilValues, PICK_UP, RATED};
 pub use document::{BranchDocument, CircuitDocument, LoadDocument, NodeDocument, SupplyDocument};
 pub use element::ElementKind;
 pub use error::CircuitError;

@@ -42,7 +42,7 @@ impl ClosedContacts {
 }
 
 /// What a circuit remembers from one moment to the next: hysteresis and a blown fuse.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, PartialOrd, Ord)]
 pub struct CircuitState {
     /// Lines whose load is pulled in.
     pub pulled_in: BTreeSet<Terminal>,

@@ -12,7 +12,6 @@ use coilcall::event::RunEvent;
 use coilcall::units::Terminal;
 use rand_chacha::ChaCha8Rng;
 use rand_core::{RngCore, SeedableRng};
-use std::collections::BTreeSet;
 
 const RUNS: u64 = 2_000;
 
@@ -113,8 +112,7 @@ fn link_fault(draws: &mut Draws, device: &str) -> String {
 /// Whether the true outputs of every step of the plan are the expected ones.
 fn is_sound(ran: &Ran, plan: &Plan) -> bool {
     plan.steps.iter().all(|step| {
-        let driven: BTreeSet<Terminal> = step.drive.iter().cloned().collect();
-        let truth = ran.simulator.ground_truth(&driven);
+        let truth = ran.simulator.ground_truth(&step.drive);
         step.cells.iter().all(|(line, cell)| {
             let live = truth.get(line).copied().unwrap_or(false);
             (cell.expected == coilcall::domain::Expected::On) == live
