@@ -30,7 +30,7 @@ pub(super) enum Command {
     Ports(Ports),
     /// Make every call on a bench, judge every line, and leave a record
     Run(Run),
-    /// Open pseudo-terminals and loopback ports on which a simulated bench answers, until interrupted
+    /// Open ports on which a simulated bench answers, until interrupted
     Simulate(Simulate),
     /// Print a run's report from its journal
     Report(Report),

@@ -3,8 +3,8 @@
 use super::arguments::{Arguments, Command, Faults};
 use super::output::{to_stderr, to_stdout};
 use crate::app::{
-    AppError, CheckRequest, Exit, RunRequest, SimulateRequest, Simulation, check, expected,
-    list_ports, read_run, run_bench, simulate, write_run,
+    AppError, CheckRequest, Exit, RunFound, RunRequest, SimulateRequest, Simulation, check,
+    expected, list_ports, read_run, run_bench, simulate, write_run,
 };
 use crate::event;
 use crate::report::Format;
@@ -131,22 +131,23 @@ fn run(asked: super::arguments::Run) -> Result<Exit, AppError> {
     if let Some(lost) = &outcome.journal_lost {
         to_stderr(&format!("error: {lost}\n  because: {}\n", lost.source))?;
     }
-    if let Some(found) = found {
-        let format = if asked.json {
-            Format::Json
-        } else {
-            Format::Text
-        };
-        let mut buffer = Buffer::new();
-        write_run(&found, &[format], &mut buffer)?;
-        to_stdout(&buffer)?;
+    let format = if asked.json {
+        Format::Json
+    } else {
+        Format::Text
+    };
+    let shown = found.map_or(Ok(()), |found| show(found, format));
+    if exit != Exit::NotConfirmedSafe {
+        return shown.map(|()| exit);
     }
-    if exit == Exit::NotConfirmedSafe {
-        to_stderr(
-            "\nNOT CONFIRMED SAFE: a relay may still be closed. Isolate the supply and prove it \
-             dead before you touch a conductor.\n",
-        )?;
+    // Nothing that fails on the way out may hide this one.
+    if let Err(error) = shown {
+        to_stderr(&message_of(&error))?;
     }
+    to_stderr(
+        "\nNOT CONFIRMED SAFE: a relay may still be closed. Isolate the supply and prove it \
+         dead before you touch a conductor.\n",
+    )?;
     Ok(exit)
 }
 
@@ -159,6 +160,15 @@ fn observer() -> Box<dyn FnMut(&event::RunEvent)> {
     }
     let mut progress = Progress::new(std::io::stderr());
     Box::new(move |event| progress.observe(event))
+}
+
+/// Prints the report of a run just made. A failure here is one of the bench: the run was made.
+fn show(found: Result<RunFound, AppError>, format: Format) -> Result<(), AppError> {
+    let found =
+        found.map_err(|error| AppError::Output(std::io::Error::other(message_of(&error))))?;
+    let mut buffer = Buffer::new();
+    write_run(&found, &[format], &mut buffer)?;
+    Ok(to_stdout(&buffer)?)
 }
 
 /// The first interrupt asks for a stop with read-back, the second for one at once.

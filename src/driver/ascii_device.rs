@@ -4,10 +4,11 @@
 //! [`BusHandle`], and the lines are those of the device's description. It judges nothing.
 //!
 //! A plain line carries neither a check sum nor the number of its question. What comes within the
-//! quarantine after a trouble is thrown away. States are asked for in order and the first once more,
-//! and nothing may come between: so an answer too many shows, surely where the answers themselves
-//! name the relay (`{relay}` in `state_closed`, `state_open` and `done`), which is therefore the
-//! better description. A reading that comes later than the quarantine cannot be told from another.
+//! quarantine after a trouble is thrown away. States are asked for in order and the first once
+//! more, and nothing may come between: so an answer too many shows, surely where the answers
+//! themselves name the relay (`{relay}` in `state_closed`, `state_open` and `done`), which is
+//! therefore the better description. A reading that comes later than the quarantine cannot be told
+//! from another.
 
 use super::bus::{BusHandle, Exchange, SetAside};
 use crate::port::{Identity, LocalFuture, Meter, RelayBoard};

@@ -230,8 +230,9 @@ impl BusHandle {
         self.shared.echoes.set(heard);
     }
 
-    /// Bytes that have come so far outside every exchange, and were thrown away. A driver that finds
-    /// more of them behind an answer than before it knows that the answer may be an older one.
+    /// Bytes that have come so far outside every exchange, and were thrown away. A driver that
+    /// finds more of them behind an answer than before it knows that the answer may be an older
+    /// one.
     #[must_use]
     pub fn unasked_bytes(&self) -> u64 {
         self.shared.unasked_bytes.get()

@@ -11,11 +11,11 @@
 //!   exchanges, where nothing may come: the reading is thrown away. An error that the meter reports
 //!   does the same.
 //! - **Before** the next reading after any trouble the identity is asked for again, which shows
-//!   that it is still the same instrument, and then a number that was never used before is set as event
-//!   mask and asked back. What is still owed comes before that answer and is not that number; once
-//!   it has come nothing is owed. Last comes the error queue, so that no number is ever the answer
-//!   just before a reading's. The mask changes nothing but a bit of the status byte. A meter
-//!   without it (IEEE 488.2, 10.11 demands it) is known by its identity alone.
+//!   that it is still the same instrument, and then a number that was not used lately is set as
+//!   event mask and asked back. What is still owed comes before that answer and is not that
+//!   number; once it has come nothing is owed. Last comes the error queue, so that no number is
+//!   ever the answer just before a reading's. The mask changes nothing but a bit of the status
+//!   byte. A meter without it (IEEE 488.2, 10.11 demands it) is known by its identity alone.
 
 use super::bus::{BusHandle, Exchange, SetAside};
 use crate::port::{Identity, LocalFuture, Meter};

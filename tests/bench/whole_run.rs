@@ -99,14 +99,18 @@ fn dwell(events: &[RunEvent], pace: Pace) -> Outcome<Duration> {
     Ok(whole + windows.sum::<Duration>())
 }
 
-/// What a window of so many samples lasts beyond its readings on the wire: three cycles hold one
-/// sample less gaps than samples.
+/// What a window of so many samples lasts beyond its readings on the wire. The samples lie spread
+/// over the half cycle: from one to the next it is a whole number of half cycles plus a share of
+/// one, three cycles in all and no less than a reading takes.
 fn sampling(timing: &BenchTiming, samples: u8, pace: Pace) -> Duration {
     // A reading of 16 inputs: 8 bytes there, 7 back (V1.1b3, 6.2).
-    let reading = pace.wire_time(15, 1);
-    let gaps = u32::from(timing.samples.saturating_sub(1).max(1));
-    let gap = timing.three_cycles().duration() / gaps;
-    gap.saturating_sub(reading) * u32::from(samples.saturating_sub(1))
+    let reading = pace.wire_time(15, 1).as_secs_f64();
+    let half_cycle = 0.5 / f64::from(timing.mains_hertz);
+    let in_window = f64::from(timing.samples);
+    let least = (6.0 / (in_window - 1.0)).max(reading / half_cycle);
+    let share = 1.0 / in_window;
+    let gap = ((least - share).ceil() + share) * half_cycle;
+    Duration::from_secs_f64((gap - reading) * f64::from(samples.saturating_sub(1)))
 }
 
 /// The program with a folder for its files.

@@ -9,6 +9,7 @@ mod driver;
 mod modbus;
 #[cfg(unix)]
 mod outside;
+#[cfg(unix)]
 mod outside_devices;
 mod record;
 mod runner;

@@ -313,3 +313,40 @@ fn a_reader_that_has_seen_enough_is_no_error() {
     check_closed_pipe(&["report", "last", "--json", "--out", out], &top, 0);
     check_closed_pipe(&["expected", "--json", "--profile", PROFILE], &top, 0);
 }
+
+/// A full disk under the report must not hide that a relay may be closed: exit 5 overrides all.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_report_that_cannot_be_written_does_not_hide_an_unsafe_end() {
+    let full = || {
+        fs::OpenOptions::new()
+            .write(true)
+            .open("/dev/full")
+            .expect("it is there")
+    };
+    let folder = tempfile::tempdir().expect("a folder");
+    let run = |more: &[&str]| {
+        let output = Command::new(env!("CARGO_BIN_EXE_coilcall"))
+            .args(["run", "--simulate", "--bench", BENCH, "--profile", PROFILE])
+            .args(more)
+            .arg("--out")
+            .arg(folder.path())
+            .current_dir(stock(""))
+            .stdout(full())
+            .output()
+            .expect("the program starts");
+        let said = String::from_utf8(output.stderr).expect("UTF-8");
+        (output.status.code(), said)
+    };
+    let (code, said) = run(&["--calls", "idle"]);
+    assert_eq!(code, Some(4), "{said}");
+    assert!(said.contains("the report cannot be written"), "{said}");
+    // The adapter is pulled out while alone:Y1 is made.
+    let (code, said) = run(&["--link-fault", "unplug:board@1.0"]);
+    assert_eq!(code, Some(5), "{said}");
+    assert!(said.contains("the report cannot be written"), "{said}");
+    assert!(
+        said.trim_end().ends_with("before you touch a conductor."),
+        "{said}"
+    );
+}

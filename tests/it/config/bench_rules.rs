@@ -357,6 +357,18 @@ fn plain_lines_need_their_marks_and_answers() {
             "missing what the device does",
         ),
         ("ask = \"V?\\n\"".to_owned(), "control characters"),
+        (
+            format!("{whole}, reading = \"{{value}} V\""),
+            "`reading` without `ask` or `listen = true`",
+        ),
+        (
+            format!("{whole}, listen = true"),
+            "a device that streams unasked cannot be asked for its relays",
+        ),
+        (
+            format!("{whole}, line_end = \"nl\""),
+            "`nl` is not one of lf, cr, crlf",
+        ),
     ] {
         let told = told(&bench_errors(&board(&inner)));
         assert!(told.contains(words), "{words:?} in {told}");

@@ -382,6 +382,62 @@ coil = 4
     assert_eq!(ends, [End::Equipment, End::Controller]);
 }
 
+/// A bench on which one plain or SCPI meter reads both lines.
+fn with_meter(protocol: &str) -> String {
+    let text = with(
+        BENCH,
+        "[device.board]",
+        "[link.meter]\ntcp = \"192.0.2.7:5025\"\n[device.board]",
+    );
+    let meter = format!("[device.meter]\nlink = \"meter\"\n{protocol}\n[supply]");
+    let text = with(&text, "[supply]", &meter);
+    let sense = "sense = { device = \"board\", input = 1 }";
+    with(&text, sense, "sense = { device = \"meter\" }")
+}
+
+#[test]
+fn every_key_of_a_meter_is_taken() {
+    let spec = |protocol: &str| {
+        let text = with_meter(protocol);
+        let bench = parse_bench(Path::new("b.toml"), text).expect("the bench is sound");
+        let meter = bench
+            .map
+            .devices
+            .into_values()
+            .find(|d| d.name.as_str() == "meter");
+        meter.expect("it was given").protocol
+    };
+    let accuracy = "accuracy = { percent = 1, resolution_v = 0.1 }";
+    match spec(&format!(
+        "scpi = {{ ac_volts = \"V?\", ac_volts_range = 60, resistance = \"R?\", \
+         resistance_range = 1e6, {accuracy} }}"
+    )) {
+        DeviceProtocol::Scpi(spec) => {
+            assert_eq!(spec.question(Quantity::AcVolts), Some(("V?", Some(60.0))));
+            assert_eq!(spec.question(Quantity::Resistance), Some(("R?", Some(1e6))));
+            assert_eq!(spec.question(Quantity::AcAmps), None);
+        }
+        other => panic!("{other:?}"),
+    }
+    match spec(&format!(
+        "ascii = {{ ask = \"V\", reading = \"{{value}} V\", overload = \"OL\", \
+         line_end = \"cr\", {accuracy} }}"
+    )) {
+        DeviceProtocol::Ascii(spec) => {
+            assert_eq!(spec.overload.as_deref(), Some("OL"));
+            assert_eq!(spec.line_end.text(), "\r");
+            assert_eq!((spec.done, spec.relays), (None, 0));
+        }
+        other => panic!("{other:?}"),
+    }
+    let alone = format!("scpi = {{ ac_volts = \"V?\", resistance_range = 9, {accuracy} }}");
+    let told = told(&bench_errors(&with_meter(&alone)));
+    assert!(
+        told.contains("`resistance_range` without `resistance`"),
+        "{told}"
+    );
+}
+
 #[test]
 fn the_supply_is_sensed_where_its_source_stands() {
     let end = |under_test: &str, source: &str| {
