@@ -102,11 +102,8 @@ fn together(
         Ok(mut notes) => match make_plan(&profile.profile, &bench.map, None) {
             Err(error) => Err(vec![format!("error: {error}")]),
             Ok(plan) => {
-                notes.extend(
-                    plan.not_proven
-                        .iter()
-                        .map(|text| format!("not proven: {text}")),
-                );
+                notes.push("what a run on this bench does not prove:".to_owned());
+                notes.extend(plan.not_proven.iter().map(|text| format!("  - {text}")));
                 Ok(notes)
             }
         },

@@ -4,6 +4,7 @@
 //! driven, and what it left in the journal is shown. Nothing here judges wiring; what a test could
 //! want without this floor stands on a lower one.
 
+mod answering;
 mod check;
 mod error;
 mod expected;
@@ -14,6 +15,7 @@ mod run_bench;
 mod show;
 mod simulate;
 
+pub use answering::Keyboard;
 pub use check::{CheckRequest, check};
 pub use error::{AppError, Exit};
 pub use expected::expected;

@@ -1,12 +1,14 @@
 //! `run`: the job, from two files to a closed journal and the report read back from it.
 
+use super::answering::{Answers, Keyboard, answering};
 use super::error::{AppError, Exit};
 use super::files::{Loaded, load};
 use super::open_bench::{OpenedBench, open_real, open_simulated};
 use super::show::{RunFound, read_run};
+use crate::config::{BenchFile, ProfileFile, read_answers};
 use crate::domain::circuit::Fault;
 use crate::domain::plan::{Plan, make_plan};
-use crate::domain::{Call, Verdict};
+use crate::domain::{Call, Profile, TruthTable, Verdict};
 use crate::event::{
     BenchSummary, Command, Commitments, Conditions, FinishReason, ProfileSummary, RunStarted,
     SimulatedBy,
@@ -43,6 +45,8 @@ pub struct RunRequest {
     pub calls: Option<Vec<Call>>,
     /// Where the journal goes.
     pub out: PathBuf,
+    /// Answers to what the run asks; without it the simulated person answers, or the keyboard.
+    pub answers: Option<PathBuf>,
     /// What or who is under test.
     pub subject: Option<String>,
 }
@@ -57,12 +61,13 @@ pub struct RunRequest {
 pub async fn run_bench(
     request: &RunRequest,
     observer: Observer,
-    commands: mpsc::Receiver<Command>,
+    (sender, commands): (mpsc::Sender<Command>, mpsc::Receiver<Command>),
+    keyboard: Keyboard,
 ) -> Result<(Exit, RunOutcome, Option<Result<RunFound, AppError>>), AppError> {
     let Loaded {
         profile,
         bench,
-        notes,
+        mut notes,
     } = load(&request.profile, &request.bench)?;
     let calls = request
         .calls
@@ -70,20 +75,22 @@ pub async fn run_bench(
         .map(|calls| resolved_calls(calls, &profile))
         .transpose()?;
     let plan = make_plan(&profile.profile, &bench.map, calls.as_deref())?;
+    if let Some(simulation) = &request.simulation {
+        check_faults(simulation, &profile.profile)?;
+    }
+    let file = match &request.answers {
+        None => None,
+        Some(path) => {
+            let questions = plan.questions();
+            let file = read_answers(path, &questions)?;
+            notes.extend(note_on_unanswered(&file.unanswered(&questions)));
+            Some(file)
+        }
+    };
     let clock: Rc<dyn Clock> = Rc::new(RunClock::start());
     let simulator = match &request.simulation {
         None => None,
-        Some(simulation) => {
-            let now = Rc::clone(&clock);
-            Some(Simulator::new(SimulatorSetup {
-                bench: &bench.map,
-                profile: &profile.profile,
-                faults: simulation.faults.clone(),
-                link_faults: simulation.link_faults.clone(),
-                seed: simulation.seed,
-                now: Rc::new(move || now.elapsed()),
-            })?)
-        }
+        Some(simulation) => Some(simulator_of(simulation, &profile, &bench, &clock)?),
     };
     let run_id = clock.new_run_id();
     let journal = begin_journal(request, &run_id)?;
@@ -95,6 +102,12 @@ pub async fn run_bench(
     let OpenedBench { ports, unopened } = opened;
     let path = journal.path().to_owned();
     let journal = Rc::new(journal);
+    let answers = match (file, simulator) {
+        (Some(file), simulator) => Answers::File(file, simulator),
+        (None, Some(simulator)) => Answers::Simulated(simulator),
+        (None, None) => Answers::Keyboard(keyboard),
+    };
+    let observer = answering(observer, answers, sender);
     let setup = RunSetup {
         started: started(request, &run_id, (&profile, &bench), plan, (notes, subject)),
         ports,
@@ -113,10 +126,33 @@ pub async fn run_bench(
     Ok((exit, outcome, Some(found)))
 }
 
-fn resolved_calls(
-    calls: &[Call],
-    profile: &crate::config::ProfileFile,
-) -> Result<Vec<Call>, AppError> {
+fn simulator_of(
+    simulation: &Simulation,
+    profile: &ProfileFile,
+    bench: &BenchFile,
+    clock: &Rc<dyn Clock>,
+) -> Result<Simulator, AppError> {
+    let now = Rc::clone(clock);
+    Ok(Simulator::new(SimulatorSetup {
+        bench: &bench.map,
+        profile: &profile.profile,
+        faults: simulation.faults.clone(),
+        link_faults: simulation.link_faults.clone(),
+        seed: simulation.seed,
+        now: Rc::new(move || now.elapsed()),
+    })?)
+}
+
+fn note_on_unanswered(keys: &[String]) -> Option<String> {
+    (!keys.is_empty()).then(|| {
+        format!(
+            "the answers file has no answer for {}: such a call ends inconclusive",
+            keys.join(", ")
+        )
+    })
+}
+
+fn resolved_calls(calls: &[Call], profile: &ProfileFile) -> Result<Vec<Call>, AppError> {
     calls
         .iter()
         .map(|call| match call {
@@ -128,6 +164,15 @@ fn resolved_calls(
             other => Ok(other.clone()),
         })
         .collect()
+}
+
+/// Refuses a fault on a line that the profile does not have, naming those it has.
+fn check_faults(simulation: &Simulation, profile: &Profile) -> Result<(), AppError> {
+    let table = TruthTable::of(profile);
+    for fault in &simulation.faults {
+        fault.resolve(profile, table.lines())?;
+    }
+    Ok(())
 }
 
 fn begin_journal(request: &RunRequest, run_id: &str) -> Result<FileJournal, AppError> {
@@ -169,7 +214,7 @@ fn begin_subject(
 fn started(
     request: &RunRequest,
     run_id: &str,
-    (profile, bench): (&crate::config::ProfileFile, &crate::config::BenchFile),
+    (profile, bench): (&ProfileFile, &BenchFile),
     plan: Plan,
     (notes, subject): (Vec<String>, Option<String>),
 ) -> RunStarted {

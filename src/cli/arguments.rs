@@ -117,6 +117,9 @@ pub(super) struct Run {
     /// Folder for the journal
     #[arg(long, value_name = "DIR", default_value = "runs")]
     pub(super) out: PathBuf,
+    /// Answers to the run's questions, in place of the keyboard or the simulated person
+    #[arg(long, value_name = "FILE")]
+    pub(super) answers: Option<PathBuf>,
     /// What or who is under test; kept in a record beside the journal that can be removed
     #[arg(long, value_name = "ID")]
     pub(super) subject: Option<String>,

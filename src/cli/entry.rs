@@ -9,7 +9,7 @@ use crate::app::{
 use crate::event;
 use crate::report::Format;
 use crate::store::LocateError;
-use crate::terminal::{LiveTable, Progress};
+use crate::terminal::{LiveTable, Progress, read_lines};
 use indicatif::ProgressDrawTarget;
 use std::error::Error as _;
 #[cfg(unix)]
@@ -112,19 +112,28 @@ fn run(asked: super::arguments::Run) -> Result<Exit, AppError> {
             "--fault and --link-fault are for --simulate: a real bench brings its own".to_owned(),
         ));
     }
+    if asked
+        .subject
+        .as_deref()
+        .is_some_and(|subject| subject.trim().is_empty())
+    {
+        let why = "--subject is empty; leave it out, or say what or who is under test";
+        return Err(AppError::Usage(why.to_owned()));
+    }
     let request = RunRequest {
         bench: asked.bench,
         profile: asked.profile,
         simulation: asked.simulate.then(|| simulation_of(asked.faults)),
         calls: asked.calls,
+        answers: asked.answers,
         out: asked.out,
         subject: asked.subject,
     };
     let (exit, outcome, found) = on_runtime(asked.simulate, async {
         let (sender, commands) = mpsc::channel(8);
-        let listener = tokio::task::spawn_local(send_cancels(Interrupts::new()?, sender));
+        let listener = tokio::task::spawn_local(send_cancels(Interrupts::new()?, sender.clone()));
         let observer = observer();
-        let result = run_bench(&request, observer, commands).await;
+        let result = run_bench(&request, observer, (sender, commands), Box::new(keyboard)).await;
         listener.abort();
         result
     })?;
@@ -151,6 +160,20 @@ fn run(asked: super::arguments::Run) -> Result<Exit, AppError> {
     Ok(exit)
 }
 
+/// Prints the report of a run just made. A failure here is one of the bench: the run was made.
+fn show(found: Result<RunFound, AppError>, format: Format) -> Result<(), AppError> {
+    let found =
+        found.map_err(|error| AppError::Output(std::io::Error::other(message_of(&error))))?;
+    let mut buffer = Buffer::new();
+    write_run(&found, &[format], &mut buffer)?;
+    Ok(to_stdout(&buffer)?)
+}
+
+/// Answers typed at the keyboard, or piped in.
+fn keyboard() -> mpsc::Receiver<String> {
+    read_lines(std::io::BufReader::new(std::io::stdin()))
+}
+
 /// What shows the run as it goes: a table on a terminal that is wide enough, else plain lines.
 fn observer() -> Box<dyn FnMut(&event::RunEvent)> {
     let (_, width) = console::Term::stderr().size();
@@ -160,15 +183,6 @@ fn observer() -> Box<dyn FnMut(&event::RunEvent)> {
     }
     let mut progress = Progress::new(std::io::stderr());
     Box::new(move |event| progress.observe(event))
-}
-
-/// Prints the report of a run just made. A failure here is one of the bench: the run was made.
-fn show(found: Result<RunFound, AppError>, format: Format) -> Result<(), AppError> {
-    let found =
-        found.map_err(|error| AppError::Output(std::io::Error::other(message_of(&error))))?;
-    let mut buffer = Buffer::new();
-    write_run(&found, &[format], &mut buffer)?;
-    Ok(to_stdout(&buffer)?)
 }
 
 /// The first interrupt asks for a stop with read-back, the second for one at once.

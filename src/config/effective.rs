@@ -6,7 +6,7 @@
 
 use super::bench_file::{BenchFile, line_end_word, parity_word, quantity_word};
 use super::profile_file::ProfileFile;
-use crate::domain::bench_map::{Sense, SenseMeans};
+use crate::domain::bench_map::{Sense, SenseMeans, UnderTest};
 use crate::domain::profile::Origin;
 use crate::units::{DeviceProtocol, LinkTransport, SerialSettings};
 use toml::de::{DeTable, DeValue};
@@ -127,8 +127,14 @@ pub fn effective_bench(bench: &BenchFile) -> Vec<String> {
     lines.push("timing.settle_ms", timing.settle.0);
     lines.push("timing.supply_settle_ms", timing.supply_settle.0);
     lines.push("timing.release_ms", timing.release.0);
+    if map.under_test == UnderTest::Controller {
+        lines.push("timing.controller_wait_ms", timing.controller_wait.0);
+        lines.push("timing.controller_look_ms", timing.controller_look.0);
+    }
     lines.push("timing.samples", timing.samples);
     lines.push("timing.mains_hertz", timing.mains_hertz);
+    lines.push("bands.on_at_least_v", map.bands.on_at_least.0);
+    lines.push("bands.off_at_most_v", map.bands.off_at_most.0);
     lines.lines
 }
 

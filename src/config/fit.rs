@@ -105,7 +105,14 @@ impl Comparison<'_> {
                     .help("remove the drive, and the relay's wire with it"),
             );
         }
-        let bench_drives = self.bench.map.under_test != UnderTest::Controller;
+        // A bench without any relay has its lines driven by a person's jumper.
+        let bench_drives = self.bench.map.under_test != UnderTest::Controller
+            && self
+                .bench
+                .map
+                .lines
+                .values()
+                .any(|line| line.drive.is_some());
         if bench_drives
             && declared.drive.is_none()
             && self.demanded.contains(line)

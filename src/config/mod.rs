@@ -11,6 +11,7 @@
 //! docs/profile-file.md state each one, and [`effective_bench`] and [`effective_profile`] list
 //! what holds.
 
+mod answers_file;
 mod bench_file;
 mod effective;
 mod fit;
@@ -22,6 +23,7 @@ mod redirect;
 mod source;
 mod table;
 
+pub use answers_file::{AnswersFile, read_answers};
 pub use bench_file::{BenchFile, parse_bench, read_bench};
 pub use effective::{effective_bench, effective_profile};
 pub use fit::fit;

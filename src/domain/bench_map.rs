@@ -63,6 +63,16 @@ impl Rail {
     pub fn terminal(self) -> Terminal {
         Terminal::known(self.word())
     }
+
+    /// The supply on a line's relay where nobody says: Rh for W and E, Rc for all others (heating
+    /// side and cooling side; common practice, no source), joined where the supply is single.
+    #[must_use]
+    pub fn usual_for(line: &Terminal) -> Self {
+        match line.as_str() {
+            "W1" | "W2" | "W3" | "E" => Self::Rh,
+            _ => Self::Rc,
+        }
+    }
 }
 
 /// A relay: a coil of a device.

@@ -45,12 +45,13 @@ pub enum Question {
 
 impl Question {
     /// The name by which an answers file gives its answer: `make:cooling-1`, `end:cooling-1`,
-    /// `observe:cooling-1`, `probe:Y1@equipment`.
+    /// `observe:cooling-1`, `observe:supply`, `probe:Y1@equipment`.
     #[must_use]
     pub fn key(&self) -> String {
         match self {
             Self::MakeCall { call, .. } => format!("make:{call}"),
             Self::EndCall { call } => format!("end:{call}"),
+            Self::Observe { lines, .. } if is_supply(lines) => "observe:supply".to_owned(),
             Self::Observe { call, .. } => format!("observe:{call}"),
             Self::Probe {
                 target: Target::Line(line),
@@ -83,6 +84,10 @@ impl Question {
                 named(lines)
             ),
             Self::EndCall { call } => format!("End the call {call}: take it off again. Done?"),
+            Self::Observe { lines, end, .. } if is_supply(lines) => format!(
+                "Which of {} are live against C at the {end} end? (names, or none)",
+                named(lines)
+            ),
             Self::Observe { call, lines, end } => format!(
                 "In the call {call}, which of {} are live at the {end} end? (names, or none)",
                 named(lines)
@@ -157,6 +162,10 @@ fn named(lines: &[Terminal]) -> String {
         .map(Terminal::as_str)
         .collect::<Vec<_>>()
         .join(" ")
+}
+
+fn is_supply(lines: &[Terminal]) -> bool {
+    lines.iter().all(Terminal::is_supply)
 }
 
 fn observed(words: &[&str], lines: &[Terminal]) -> Option<Vec<Terminal>> {

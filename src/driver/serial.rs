@@ -126,7 +126,12 @@ impl SerialConnector {
                 TroubleKind::NotPermitted,
                 not_permitted_detail(Path::new(path)),
             ),
-            // It exists but is no serial port, or refuses the settings.
+            // ENOTTY (25 on Linux), in the library's words: the file exists and is something else.
+            _ if said.contains("typewriter") || said.contains("ioctl") => (
+                TroubleKind::Missing,
+                format!("{path} exists but is not a serial port"),
+            ),
+            // It refuses the settings, or something that the system says best itself.
             _ => (TroubleKind::Missing, said),
         };
         self.trouble(kind, path, detail)

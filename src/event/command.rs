@@ -17,6 +17,8 @@ pub enum Command {
         /// Who takes the responsibility.
         by: String,
     },
+    /// No answer can come any more: the input is closed, or the answers file has no more.
+    NobodyAnswers,
     /// Answer a prompt.
     Answer {
         /// The prompt's number.

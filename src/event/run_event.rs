@@ -13,7 +13,9 @@
 use crate::domain::bench_map::Rail;
 use crate::domain::plan::{Plan, Target};
 use crate::domain::{Call, Expected, Observed, Question, Verdict};
-use crate::units::{CoilAddress, DeviceName, End, Microseconds, Ohms, Quantity, Terminal, Trouble};
+use crate::units::{
+    CoilAddress, DeviceName, End, Microseconds, Ohms, Quantity, Terminal, Trouble, TroubleKind,
+};
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
@@ -467,6 +469,8 @@ pub struct DeviceSafe {
     pub was_closed: bool,
     /// Why it could not be confirmed; empty where it was.
     pub trouble: String,
+    /// The kind of that trouble; `None` where it was confirmed.
+    pub trouble_kind: Option<TroubleKind>,
 }
 
 /// All relays were commanded open.

@@ -390,6 +390,11 @@ impl RunView {
                 "PASS: in {} every line was as this profile demands.",
                 all_calls(total)
             ),
+            Verdict::Inconc if self.supply_was_dead_throughout() => {
+                "INCONCLUSIVE: the supply was dead before any relay closed, so no call was made. \
+                 Check its fuse and its source first."
+                    .to_owned()
+            }
             Verdict::Inconc => format!(
                 "INCONCLUSIVE: the run shows neither right nor wrong{}.",
                 listed(&unclear, "; not clear in")
@@ -412,6 +417,18 @@ impl RunView {
                 "BENCH ERROR: the bench itself failed; this says nothing of the wiring.".to_owned()
             }
         }
+    }
+
+    /// Whether every call was left unmade for want of supply.
+    fn supply_was_dead_throughout(&self) -> bool {
+        !self.steps.is_empty()
+            && self.steps.iter().all(|step| {
+                step.supply_state() == Observed::Off
+                    && step
+                        .lines
+                        .iter()
+                        .all(|line| line.observed == Observed::NotMeasured)
+            })
     }
 }
 

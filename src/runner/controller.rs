@@ -8,14 +8,18 @@
 //! Place in the data's path: part of a step, in place of its settling and reading.
 
 use super::judge;
-use super::measure::PointReading;
+use super::measure::{PointReading, ReadOrder};
 use super::requests::Halt;
 use super::sequencer::Sequencer;
-use crate::domain::plan::PlannedStep;
+use crate::domain::bench_map::SenseMeans;
+use crate::domain::plan::{PlannedStep, SensePoint, Target};
 use crate::domain::{Cell, Verdict};
 use crate::event::{EventKind, Waiting, WaitingFor};
-use crate::units::{Microseconds, Terminal};
+use crate::units::{Microseconds, Milliseconds, Terminal, TroubleKind};
 use std::collections::BTreeMap;
+
+/// What every line must be, by terminal.
+type Pattern = BTreeMap<Terminal, Cell>;
 
 /// What a pattern is on the way to another.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -28,79 +32,142 @@ enum Progress {
     Wrong,
 }
 
+/// What the waiting came to.
+pub(super) struct Waited {
+    /// The last readings.
+    pub(super) readings: Vec<PointReading>,
+    /// Why the full pattern was given up, in words; empty where it stands.
+    pub(super) given_up: String,
+}
+
+/// The part of the time waited so far that may pass between two looks: what it adds to a wait is
+/// small beside it, and a long wait stays cheap.
+const LOOK_SHARE: u64 = 20;
+
 impl Sequencer<'_> {
     /// Waits until the call's full pattern stands for the settling time.
-    pub(super) async fn wait_for_pattern(
-        &self,
-        step: &PlannedStep,
-    ) -> Result<Vec<PointReading>, Halt> {
-        self.wait_until_stable(&step.cells, &step.on_the_way).await
+    pub(super) async fn wait_for_pattern(&self, step: &PlannedStep) -> Result<Waited, Halt> {
+        let on_the_way: Vec<&Pattern> = step.on_the_way.iter().collect();
+        self.wait_until_stable(&step.cells, &on_the_way, Some(step))
+            .await
     }
 
     /// Waits until the controller is at rest again.
     pub(super) async fn wait_for_rest(&self) -> Result<Vec<PointReading>, Halt> {
-        match &self.plan.rest {
-            // On the way to rest a controller may hold any stage for its minimum-on time.
-            Some(rest) => {
-                let held: Vec<_> = self
-                    .plan
-                    .steps
-                    .iter()
-                    .map(|step| step.cells.clone())
-                    .collect();
-                self.wait_until_stable(rest, &held).await
-            }
-            None => self.measure().read(&self.line_order(None)).await,
-        }
+        let Some(rest) = &self.plan.rest else {
+            return self.measure().read(&self.line_order(None)).await;
+        };
+        // On the way to rest a controller may hold any stage for its minimum-on time.
+        let steps = self.plan.steps.iter();
+        let held: Vec<&Pattern> = steps
+            .flat_map(|step| std::iter::once(&step.cells).chain(&step.on_the_way))
+            .collect();
+        let waited = self.wait_until_stable(rest, &held, None).await?;
+        Ok(waited.readings)
     }
 
+    /// Looks until the full pattern was read twice in a row, or another than those on the way was,
+    /// or the time is over. A look that a link spoilt is made again, without driving anything anew.
     async fn wait_until_stable(
         &self,
-        full: &BTreeMap<Terminal, Cell>,
-        on_the_way: &[BTreeMap<Terminal, Cell>],
-    ) -> Result<Vec<PointReading>, Halt> {
+        full: &Pattern,
+        on_the_way: &[&Pattern],
+        step: Option<&PlannedStep>,
+    ) -> Result<Waited, Halt> {
         let wait = self.plan.timing.controller_wait;
-        let until = Microseconds(self.recorder.now().0 + wait.0 * 1000);
+        let from = self.recorder.now();
+        let until = Microseconds(from.0 + wait.0 * 1000);
         self.record(EventKind::Waiting(Waiting {
             why: WaitingFor::ControllerTimer,
             until,
         }))?;
         let mut before = None;
+        let mut spoilt = 0;
         loop {
             self.pause(self.plan.timing.settle).await;
-            let readings = self.measure().read(&self.line_order(None)).await?;
+            let order = ReadOrder {
+                call: step.map(|step| &step.call),
+                ..self.line_order(None)
+            };
+            let readings = match self.measure().read(&order).await {
+                Ok(readings) => readings,
+                Err(halt) if is_passing(&halt) && spoilt < self.policy.step_attempts => {
+                    spoilt += 1;
+                    continue;
+                }
+                Err(halt) => return Err(halt),
+            };
             let progress = self.progress(full, on_the_way, &readings);
             let twice = before == Some(progress);
-            let over = self.recorder.now() >= until;
-            match progress {
-                Progress::Full | Progress::Wrong if twice || over => return Ok(readings),
-                Progress::Legal if over => return Ok(readings),
-                Progress::Full | Progress::Legal | Progress::Wrong => before = Some(progress),
+            let now = self.recorder.now();
+            if let Some(given_up) = ended(progress, twice, now >= until, wait) {
+                return Ok(Waited { readings, given_up });
             }
+            before = Some(progress);
             if progress == Progress::Legal {
-                self.pause(self.plan.timing.controller_look).await;
+                let share = Milliseconds((now.0 - from.0) / 1000 / LOOK_SHARE);
+                let look = self.plan.timing.controller_look;
+                let pause = look.max(share).max(self.shortest_look());
+                self.pause(pause).await;
             }
         }
     }
 
+    /// A person is not asked every other second.
+    fn shortest_look(&self) -> Milliseconds {
+        let mut points = self.plan.sense_points.iter();
+        let asks = points.any(|point| {
+            let SensePoint { target, means, .. } = point;
+            matches!(target, Target::Line(_)) && *means == SenseMeans::Operator
+        });
+        Milliseconds(if asks { 30_000 } else { 0 })
+    }
+
     fn progress(
         &self,
-        full: &BTreeMap<Terminal, Cell>,
-        on_the_way: &[BTreeMap<Terminal, Cell>],
+        full: &Pattern,
+        on_the_way: &[&Pattern],
         readings: &[PointReading],
     ) -> Progress {
-        let fits = |cells: &BTreeMap<Terminal, Cell>| {
-            cells.iter().all(|(line, cell)| {
+        // A line on which a reading proves nothing has no say.
+        let fits = |cells: &Pattern| {
+            let mut reliable = cells
+                .iter()
+                .filter(|(line, _)| !self.plan.unreliable.contains_key(*line));
+            reliable.all(|(line, cell)| {
                 judge::line_verdict(&self.plan.bands, cell.expected, readings, line).0
                     == Verdict::Pass
             })
         };
         if fits(full) {
             Progress::Full
-        } else if on_the_way.iter().any(fits) {
+        } else if on_the_way.iter().copied().any(fits) {
             Progress::Legal
         } else {
             Progress::Wrong
         }
     }
+}
+
+/// Whether the waiting is over, and if so why the full pattern was given up.
+fn ended(progress: Progress, twice: bool, over: bool, wait: Milliseconds) -> Option<String> {
+    let seconds = wait.0 / 1000;
+    match progress {
+        Progress::Full if twice => Some(String::new()),
+        Progress::Wrong if twice => {
+            Some("the pattern is neither the call's nor a smaller stage of it".to_owned())
+        }
+        Progress::Legal if over => Some(format!(
+            "the controller stayed at rest or at a smaller stage for {seconds} s"
+        )),
+        Progress::Full | Progress::Wrong if over => {
+            Some(format!("no pattern stood still within {seconds} s"))
+        }
+        Progress::Full | Progress::Legal | Progress::Wrong => None,
+    }
+}
+
+/// Whether looking again may help without a port being opened anew.
+fn is_passing(halt: &Halt) -> bool {
+    matches!(halt, Halt::Lost(lost) if lost.trouble.kind != TroubleKind::Disconnected)
 }

@@ -107,6 +107,7 @@ async fn follow(
                 Some(Command::Answer { prompt, text, via }) => {
                     answers.put(Given { prompt, text, via });
                 }
+                Some(Command::NobodyAnswers) => answers.close(),
                 // Nothing of this run waits for these.
                 Some(Command::Start | Command::Arm { .. }) => {}
                 None => {

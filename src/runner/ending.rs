@@ -106,7 +106,7 @@ fn unopened_boards<'a>(
     plan: &'a Plan,
     unopened: &'a [(DeviceName, Trouble)],
 ) -> impl Iterator<Item = DeviceSafe> + 'a {
-    let drives = |device: &DeviceName| plan.drives.iter().any(|d| d.relay.device == *device);
+    let drives = |device: &DeviceName| plan.relays().any(|relay| relay.device == *device);
     unopened
         .iter()
         .filter(move |(device, _)| drives(device))
@@ -116,6 +116,7 @@ fn unopened_boards<'a>(
             still_closed: Vec::new(),
             was_closed: false,
             trouble: trouble.to_string(),
+            trouble_kind: Some(trouble.kind),
         })
 }
 
@@ -147,8 +148,9 @@ async fn open_at_end(
     }
 }
 
-/// One second is left for a read-back once nobody wants to wait any longer.
-const GRACE: std::time::Duration = std::time::Duration::from_secs(1);
+/// What is left for a read-back once nobody wants to wait any longer: one quarantine of the usual
+/// length (1.6 s), the read-back, and room. The open-all itself is on the wire by then.
+const GRACE: std::time::Duration = std::time::Duration::from_secs(4);
 
 async fn within_grace(
     safety: &Safety<'_>,
@@ -168,6 +170,7 @@ async fn within_grace(
                 was_closed: was_closed.contains(device),
                 trouble: "stopped at once: open-all was sent, its read-back was not awaited"
                     .to_owned(),
+                trouble_kind: None,
             })
             .collect(),
     }
@@ -197,6 +200,7 @@ async fn still_live(measure: &Measure<'_>, plan: &Plan) -> Vec<Terminal> {
         .into_iter()
         .filter(|reading| reading.state == Observed::On)
         .filter_map(|reading| match reading.point.target {
+            Target::Line(line) if plan.may_be_live_at_rest(&line) => None,
             Target::Line(line) => Some(line),
             Target::Supply(_) | Target::Pair(..) => None,
         })

@@ -6,7 +6,7 @@
 
 use super::measure::PointReading;
 use crate::domain::measurement::Bands;
-use crate::domain::plan::{Plan, PlannedStep, Target};
+use crate::domain::plan::{MadeBy, Plan, PlannedStep, Target};
 use crate::domain::profile::Changeover;
 use crate::domain::{Call, Cell, Expected, Observed, Verdict, judge_cell};
 use crate::event::{
@@ -167,7 +167,12 @@ fn cell_reason(
 
 fn driven_words(step: &PlannedStep, line: &Terminal) -> String {
     if step.drive.is_empty() {
-        return " with every relay open".to_owned();
+        return match step.made_by {
+            MadeBy::Relays => " with every relay open".to_owned(),
+            MadeBy::Stimulus(_) | MadeBy::Operator => {
+                format!(" while the room controller was asked for {}", step.call)
+            }
+        };
     }
     if step.drive == [line.clone()] {
         return " while it alone was driven".to_owned();
@@ -180,8 +185,19 @@ fn driven_words(step: &PlannedStep, line: &Terminal) -> String {
     )
 }
 
-/// Lines that are still live with every relay open. Each keeps what was seen in the call itself.
+/// Says beside each wrong line why a room controller's full pattern was given up.
+pub(super) fn add_why_given_up(judged: &mut [LineJudged], why: &str) {
+    if why.is_empty() {
+        return;
+    }
+    for line in judged.iter_mut().filter(|l| l.verdict == Verdict::Fail) {
+        write!(line.reason, "; {why}").expect("writing to a string cannot fail");
+    }
+}
+
+/// Lines that are still live after the call and should not be. Each keeps what was seen in the call itself.
 pub(super) fn judge_release(
+    plan: &Plan,
     step: &PlannedStep,
     judged: &[LineJudged],
     after: &[PointReading],
@@ -189,6 +205,8 @@ pub(super) fn judge_release(
     judged
         .iter()
         .filter(|line| observed(after, &line.terminal) == Observed::On)
+        .filter(|line| !plan.may_be_live_at_rest(&line.terminal))
+        .filter(|line| !plan.unreliable.contains_key(&line.terminal))
         .map(|line| LineJudged {
             verdict: Verdict::Fail,
             readings: line_readings(after, &line.terminal)
@@ -196,9 +214,13 @@ pub(super) fn judge_release(
                 .collect(),
             rule: Rule::Release,
             reason: format!(
-                "{} is still live after the call, with every relay open: a relay that does not \
-                 open, or another source on the line",
-                line.terminal
+                "{} is still live after the call{}: a relay that does not open, or another source \
+                 on the line",
+                line.terminal,
+                match step.made_by {
+                    MadeBy::Relays => ", with every relay open",
+                    MadeBy::Stimulus(_) | MadeBy::Operator => "",
+                }
             ),
             ..line.clone()
         })

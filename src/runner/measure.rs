@@ -16,7 +16,7 @@ use super::requests::{Halt, Requests};
 use super::setup::Ports;
 use crate::domain::bench_map::{BenchTiming, SenseMeans};
 use crate::domain::measurement::{Bands, MeasuredVolts, judge_volts};
-use crate::domain::plan::{Plan, SensePoint, Target};
+use crate::domain::plan::{Plan, SensePoint};
 use crate::domain::{Call, Expected, Observed, Question, Understood, Verdict, judge_cell};
 use crate::event::{EventKind, Read, ReadResult};
 use crate::units::{DeviceName, End, Microseconds, Terminal};
@@ -123,7 +123,7 @@ impl<'a> Measure<'a> {
                 .iter()
                 .enumerate()
                 .filter(|(_, point)| seen_by_a_person(point))
-                .map(|(at, point)| (at, terminal_of(&point.target)))
+                .map(|(at, point)| (at, point.target.terminal()))
                 .collect();
             if asked.is_empty() {
                 continue;
@@ -323,49 +323,5 @@ fn device_of(point: &SensePoint) -> DeviceName {
     match &point.means {
         SenseMeans::Input { device, .. } | SenseMeans::Meter { device, .. } => device.clone(),
         SenseMeans::Operator => DeviceName::new("operator").expect("a good name"),
-    }
-}
-
-fn terminal_of(target: &Target) -> Terminal {
-    match target {
-        Target::Line(line) | Target::Pair(line, _) => line.clone(),
-        Target::Supply(rail) => rail.terminal(),
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// The moments of a window of four at 60 hertz, where each reading takes so long.
-    fn moments(reading_us: u64) -> Vec<u64> {
-        let timing = BenchTiming {
-            samples: 4,
-            ..BenchTiming::default()
-        };
-        let from = Microseconds(1_000_000);
-        let mut now = from;
-        let mut moments = Vec::new();
-        for sample in 0..4 {
-            let at = sample_moment(&timing, from, sample, now);
-            assert!(at >= now, "a sample is not taken in the past");
-            moments.push(at.0 - from.0);
-            now = Microseconds(at.0 + reading_us);
-        }
-        moments
-    }
-
-    #[test]
-    fn samples_are_two_and_a_quarter_half_cycles_apart() {
-        // A half cycle of 60 hertz is 8333 us; 2.25 of them are 18,749.
-        assert_eq!(moments(5_000), [0, 18_749, 37_498, 56_247]);
-    }
-
-    #[test]
-    fn readings_as_long_as_three_half_cycles_do_not_meet_the_same_place_each_time() {
-        // 3.25 half cycles are the first that hold 24,999 us and end a quarter further on.
-        assert_eq!(moments(24_999), [0, 27_082, 54_164, 81_246]);
-        let places: Vec<u64> = moments(24_999).iter().map(|at| at % 8_333).collect();
-        assert_eq!(places, [0, 2_083, 4_166, 6_249]);
     }
 }

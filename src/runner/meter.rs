@@ -54,7 +54,7 @@ impl Measure<'_> {
         if let Some(relay) = meter.through {
             self.relays.close(relay, RelayReason::Multiplex).await?;
             tokio::time::sleep(self.timing.supply_settle.duration()).await;
-        } else if self.must_be_probed(&meter) {
+        } else if self.plan.is_probed(point) {
             let question = Question::Probe {
                 target: point.target.clone(),
                 end: point.end,
@@ -67,14 +67,6 @@ impl Measure<'_> {
             self.see_dead(&meter).await?;
         }
         Ok(reading)
-    }
-
-    /// Whether a person has to move the leads: one meter on several points without a multiplexer.
-    fn must_be_probed(&self, meter: &MeterPoint<'_>) -> bool {
-        let on_this_meter = self.plan.sense_points.iter().filter(|point| {
-            matches!(&point.means, SenseMeans::Meter { device, .. } if device == meter.device)
-        });
-        on_this_meter.count() > 1
     }
 
     async fn read_value(&self, meter: &MeterPoint<'_>) -> Result<PointReading, Halt> {

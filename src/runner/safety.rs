@@ -48,6 +48,7 @@ impl Safety<'_> {
             still_closed: Vec::new(),
             was_closed,
             trouble: String::new(),
+            trouble_kind: None,
         };
         for attempt in 1..=self.policy.open_all_tries {
             let sent_us = self.recorder.now();
@@ -60,6 +61,7 @@ impl Safety<'_> {
                         confirmed_open: true,
                         still_closed: closed,
                         trouble: String::new(),
+                        trouble_kind: None,
                         ..safe
                     };
                 }
@@ -70,6 +72,7 @@ impl Safety<'_> {
                 (Err(trouble), _) => trouble,
             };
             safe.trouble = trouble.to_string();
+            safe.trouble_kind = Some(trouble.kind);
             let is_last = attempt == self.policy.open_all_tries;
             self.record_trouble(name, &trouble, attempt, is_last);
             if trouble.kind == TroubleKind::Disconnected && !is_last {

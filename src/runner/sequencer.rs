@@ -125,9 +125,17 @@ impl<'a> Sequencer<'a> {
                 }
             }
         }
-        self.open_everything()
-            .await
-            .map_err(|halt| self.stopped_by(&halt))
+        let Err(halt) = self.open_everything().await else {
+            return Ok(());
+        };
+        if let Halt::Lost(lost) = &halt
+            && lost.trouble.kind == TroubleKind::Timeout
+        {
+            let hint = "it never answered: look at its power, at the two data wires (exchanged?), \
+                        and at baud rate, parity and unit address in the bench file";
+            self.knowledge.borrow_mut().notes.push(hint.to_owned());
+        }
+        Err(self.stopped_by(&halt))
     }
 
     fn note_found(&self, device: &DeviceName, closed: &[CoilAddress]) {
@@ -153,7 +161,7 @@ impl<'a> Sequencer<'a> {
         for board in boards {
             if !board.confirmed_open {
                 let trouble = Trouble {
-                    kind: TroubleKind::ReadBackDiffers,
+                    kind: board.trouble_kind.unwrap_or(TroubleKind::ReadBackDiffers),
                     tried: format!("open every relay of {}", board.device),
                     detail: board.trouble,
                     request: String::new(),

@@ -25,6 +25,8 @@ enum Driven {
     Read {
         lines: Vec<PointReading>,
         supply: SupplyReading,
+        /// Why a room controller's full pattern was given up; else empty.
+        given_up: String,
     },
     /// The supply was dead before anything was driven.
     SupplyDead,
@@ -57,7 +59,14 @@ impl Sequencer<'_> {
             }
         };
         match driven {
-            Driven::Read { lines, supply } => self.judge_and_release(step, &lines, &supply).await,
+            Driven::Read {
+                lines,
+                supply,
+                given_up,
+            } => {
+                self.judge_and_release(step, &lines, (&supply, given_up))
+                    .await
+            }
             Driven::SupplyDead => {
                 let note = "not made: the supply is dead with every relay open; check its fuse \
                             and its source before the wiring";
@@ -124,16 +133,22 @@ impl Sequencer<'_> {
                 self.operator().ask_done(&question).await?;
             }
         }
-        let lines = if self.plan.under_test == UnderTest::Controller {
-            self.wait_for_pattern(step).await?
+        let (lines, given_up) = if self.plan.under_test == UnderTest::Controller {
+            let waited = self.wait_for_pattern(step).await?;
+            (waited.readings, waited.given_up)
         } else {
             self.wait(WaitingFor::Settle, step.settle_ms).await?;
-            measure.read(&self.line_order(Some(step))).await?
+            let lines = measure.read(&self.line_order(Some(step))).await?;
+            (lines, String::new())
         };
         let supply = read_supply(&measure, self.plan, SupplyPoints::All).await?;
         // A relay board that reset itself meanwhile would look like dead wiring.
         self.relays().confirm().await?;
-        Ok(Driven::Read { lines, supply })
+        Ok(Driven::Read {
+            lines,
+            supply,
+            given_up,
+        })
     }
 
     /// Closes one line's relay and reads the supply; a collapse opens everything at once.
@@ -184,14 +199,15 @@ impl Sequencer<'_> {
         &self,
         step: &PlannedStep,
         lines: &[PointReading],
-        supply: &SupplyReading,
+        (supply, given_up): (&SupplyReading, String),
     ) -> Result<(), Stop> {
         let anything_live = {
             let mut knowledge = self.knowledge.borrow_mut();
             knowledge.anything_live |= lines.iter().any(|line| line.state == Observed::On);
             knowledge.anything_live
         };
-        let judged = judge::judge_lines(self.plan, step, lines, supply.known(anything_live));
+        let mut judged = judge::judge_lines(self.plan, step, lines, supply.known(anything_live));
+        judge::add_why_given_up(&mut judged, &given_up);
         self.record_judged(&judged)?;
         let mut verdict = judged
             .iter()
@@ -202,10 +218,10 @@ impl Sequencer<'_> {
             verdict = verdict.join(common.verdict);
             self.record_judged(&[common])?;
         }
-        let mut note = String::new();
+        let mut note = given_up;
         match self.release_and_check(step).await? {
             Ok(after) => {
-                let live = judge::judge_release(step, &judged, &after);
+                let live = judge::judge_release(self.plan, step, &judged, &after);
                 verdict = live
                     .iter()
                     .map(|line| line.verdict)
@@ -214,7 +230,10 @@ impl Sequencer<'_> {
             }
             Err(why) => {
                 verdict = verdict.join(Verdict::Inconc);
-                note = format!("the release could not be checked: {why}");
+                if !note.is_empty() {
+                    note.push_str("; ");
+                }
+                note.push_str(&format!("the release could not be checked: {why}"));
             }
         }
         Ok(self.finish(step, verdict, note)?)

@@ -2,7 +2,8 @@
 //!
 //! Place in the data's path: made once from the bench; the world asks what a meter shows while
 //! given contacts are closed. It knows no bytes. A meter between whose leads nothing is joined
-//! shows 0 V and an endless resistance. Several points joined at once would be one point; the
+//! shows 0 V and an endless resistance. A meter on several points without a multiplexer has leads
+//! that a person moves. Several points joined at once would be one point; the
 //! highest of them is shown.
 //!
 //! Each meter is off by a gain error and a noise of its own, drawn from the seed inside its stated
@@ -128,18 +129,22 @@ impl MeterInputs {
 
     pub(super) fn value(
         &mut self,
-        device: &DeviceName,
-        quantity: Quantity,
+        (device, quantity): (&DeviceName, Quantity),
         (physics, contacts, observations): (&Physics, &Contacts, &Observations),
+        leads: Option<&Point>,
         closed: impl Fn(&RelayAt) -> bool,
     ) -> MeterValue {
         let Some(input) = self.0.get_mut(device) else {
             return nothing_joined(quantity);
         };
-        let joined = input
-            .leads
-            .iter()
-            .filter(|lead| !lead.dead && lead.through.as_ref().is_none_or(&closed));
+        let by_hand = input.leads.iter().filter(|lead| lead.through.is_none());
+        let is_moved = by_hand.count() > 1;
+        let reaches = |lead: &&Lead| match &lead.through {
+            Some(relay) => closed(relay),
+            None => !is_moved || leads == Some(&lead.point),
+        };
+        let live_leads = input.leads.iter().filter(|lead| !lead.dead);
+        let joined = live_leads.filter(reaches);
         match quantity {
             Quantity::AcVolts => {
                 let shown = joined.map(|lead| {

@@ -9,12 +9,15 @@ use super::contact_fault::ContactFaults;
 use super::ear::Tongue;
 use super::link::Link;
 use super::link_fault::{LinkFault, LinkFaultError, LinkFaultKind};
+use super::operator;
 use super::physics::{Observations, Physics, Point};
 use super::random::{Draws, Purpose};
+use super::room_controller::RoomController;
 use super::scpi_meter::ScpiMeter;
 use super::unit::{Server, Unit};
 use super::wiring::Wiring;
 use super::world::World;
+use crate::domain::Question;
 use crate::domain::bench_map::{BenchMap, UnderTest};
 use crate::domain::circuit::{Circuit, CircuitError, Fault, FaultError, PICK_UP};
 use crate::domain::profile::Profile;
@@ -62,9 +65,7 @@ pub enum SimulatorError {
     #[error(transparent)]
     LinkFault(#[from] LinkFaultError),
     /// A bench of a kind that is not simulated.
-    #[error(
-        "a bench with under_test = \"{0}\" cannot be simulated; only under_test = \"wiring\" can"
-    )]
+    #[error("a bench with under_test = \"{0}\" cannot be simulated")]
     UnderTest(UnderTest),
 }
 
@@ -103,7 +104,7 @@ impl Simulator {
             seed,
             now,
         } = setup;
-        if bench.under_test != UnderTest::Wiring {
+        if bench.under_test == UnderTest::Equipment {
             return Err(SimulatorError::UnderTest(bench.under_test));
         }
         for fault in &link_faults {
@@ -119,7 +120,10 @@ impl Simulator {
         let contact_faults = ContactFaults::of(&wiring, &faults)?;
         let circuit = faulty(as_built(bench, profile, seed)?, &wiring, &faults)?;
         let physics = Physics::new(circuit, bench)?;
-        let world = World::new(bench, &faults, contact_faults, physics, seed)?;
+        let mut world = World::new(bench, &faults, contact_faults, physics, seed)?;
+        if bench.under_test == UnderTest::Controller {
+            world.put_under_test(RoomController::new(profile, seed));
+        }
         let world = Rc::new(RefCell::new(world));
         let mut links = BTreeMap::new();
         for name in bench.links.keys() {
@@ -198,6 +202,12 @@ impl Simulator {
             (terminal.clone(), observations.volts(&point) >= PICK_UP)
         };
         self.lines.iter().map(state).collect()
+    }
+
+    /// Does what is asked of the person at the bench, and answers truthfully.
+    #[must_use]
+    pub fn answer(&self, question: &Question) -> String {
+        operator::answer(&mut self.world.borrow_mut(), question, (self.now)())
     }
 
     fn link(&self, name: &LinkName) -> Result<Rc<Link>, ConnectError> {

@@ -88,6 +88,7 @@ impl Unit {
             }
             Heard::Line(line) => self.hear_line(line, world, now),
         }?;
+        world.follow(now);
         self.struck(answer, now)
     }
 

@@ -3,7 +3,7 @@
 //! Place in the data's path: made once from [`BenchMap`] and [`Profile`]; contact faults are
 //! edits of it. It holds no fault and no state; the conductors are the circuit's.
 
-use crate::domain::bench_map::{BenchMap, Rail};
+use crate::domain::bench_map::{BenchMap, Rail, UnderTest};
 use crate::domain::circuit::{Fault, FaultError};
 use crate::domain::profile::Profile;
 use crate::units::Terminal;
@@ -14,7 +14,8 @@ use std::collections::{BTreeMap, BTreeSet};
 pub(super) struct Wiring {
     /// Call lines, each a conductor between the two ends.
     pub(super) lines: BTreeSet<Terminal>,
-    /// For each line that a relay drives, the supply on the relay's common.
+    /// For each line that the bench's relay, a room controller's output or a person's jumper puts
+    /// on a supply, that supply.
     pub(super) commons: BTreeMap<Terminal, Rail>,
     /// The terminal that carries the common.
     pub(super) common: Terminal,
@@ -34,15 +35,20 @@ impl Wiring {
             .filter(|terminal| !terminal.is_supply() && **terminal != common)
             .cloned()
             .collect();
-        let commons = bench
-            .lines
-            .iter()
-            .filter_map(|(terminal, line)| {
-                line.drive
-                    .as_ref()
-                    .map(|drive| (terminal.clone(), drive.common))
-            })
-            .collect();
+        let is_controller = bench.under_test == UnderTest::Controller;
+        let no_relay = bench.lines.values().all(|line| line.drive.is_none());
+        let commons = if is_controller || no_relay {
+            let outputs = lines.iter().filter(|line| !profile.is_input(line));
+            outputs
+                .map(|line| (line.clone(), Rail::usual_for(line)))
+                .collect()
+        } else {
+            let drives = bench.lines.iter().filter_map(|(terminal, line)| {
+                let drive = line.drive.as_ref()?;
+                Some((terminal.clone(), drive.common))
+            });
+            drives.collect()
+        };
         let stages = usize::from(profile.compressor_stages());
         let compressor = ["Y1", "Y2"].into_iter().take(stages);
         Self {

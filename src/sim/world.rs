@@ -16,13 +16,16 @@ use super::board::Board;
 use super::contact_fault::ContactFaults;
 use super::loose_joint::LooseJoint;
 use super::meter_input::MeterInputs;
+use super::operator::Hands;
 use super::physics::{Contacts, Observations, Physics, Point};
 use super::random::{Draws, Purpose};
+use super::room_controller::RoomController;
 use super::wiring::refuse;
-use crate::domain::bench_map::{BenchMap, RelayAt, Sense, SenseMeans};
+use crate::domain::Call;
+use crate::domain::bench_map::{BenchMap, RelayAt, Sense, SenseMeans, Stimulus};
 use crate::domain::circuit::{Fault, FaultError, FaultKind};
 use crate::units::{
-    CoilAddress, DeviceName, MeterValue, Microseconds, Quantity, Terminal, Volts,
+    CoilAddress, DeviceName, End, MeterValue, Microseconds, Quantity, Terminal, Volts,
 };
 use std::collections::{BTreeMap, BTreeSet};
 use std::rc::Rc;
@@ -63,6 +66,9 @@ pub(super) struct World {
     boards: BTreeMap<DeviceName, Board>,
     drives: BTreeMap<RelayAt, Terminal>,
     master: Option<RelayAt>,
+    stimuli: BTreeMap<RelayAt, Call>,
+    controller: Option<RoomController>,
+    hands: Hands,
     taps: BTreeMap<DeviceName, Vec<Option<Tap>>>,
     meters: MeterInputs,
     contact_faults: ContactFaults,
@@ -103,6 +109,9 @@ impl World {
             boards,
             drives: drives(bench),
             master: bench.master.clone(),
+            stimuli: stimuli(bench),
+            controller: None,
+            hands: Hands::default(),
             taps: taps(bench, seed),
             meters: MeterInputs::of(bench, seed),
             contact_faults,
@@ -120,6 +129,30 @@ impl World {
         }
         world.move_to(Microseconds(0));
         Ok(world)
+    }
+
+    /// Puts a room controller onto the bench.
+    pub(super) fn put_under_test(&mut self, controller: RoomController) {
+        self.controller = Some(controller);
+    }
+
+    /// What the person has in hand, time having passed until now.
+    pub(super) fn hands(&mut self, now: Microseconds) -> &mut Hands {
+        self.look(now);
+        &mut self.hands
+    }
+
+    /// Whether a person with a test lamp would call a point live at this instant.
+    pub(super) fn is_live(&mut self, point: &Point, now: Microseconds) -> bool {
+        self.look(now);
+        self.last.1.volts(point) >= SURELY_ON
+    }
+
+    /// Lets the room controller see what a request has just changed.
+    pub(super) fn follow(&mut self, now: Microseconds) {
+        if self.controller.is_some() {
+            self.look(now);
+        }
     }
 
     fn kill_inputs(&mut self, fault: &Fault, bench: &BenchMap) -> Result<(), FaultError> {
@@ -199,7 +232,8 @@ impl World {
             board.is_some_and(|board| board.contact(relay.coil, now))
         };
         let seen = (&self.physics, contacts, &**observations);
-        self.meters.value(device, quantity, seen, closed)
+        let leads = self.hands.leads.as_ref();
+        self.meters.value((device, quantity), seen, leads, closed)
     }
 
     /// The quantity that a plain meter is set to: the one that the bench reads with it.
@@ -218,6 +252,8 @@ impl World {
         if let Some(joint) = &self.loose_joint {
             moments.extend(joint.last_changes(now).filter(|at| *at > self.looked_at));
         }
+        // What moves without a relay: a person's hands, a room controller's own timers.
+        moments.insert(now);
         for moment in moments {
             self.move_to(moment);
         }
@@ -256,25 +292,71 @@ impl World {
         self.physics.after(&moments)
     }
 
-    fn contacts(&self, at: Microseconds) -> Contacts {
+    fn contacts(&mut self, at: Microseconds) -> Contacts {
         let closed = |relay: &RelayAt| {
             self.boards
                 .get(&relay.device)
                 .is_some_and(|board| board.contact(relay.coil, at))
         };
-        let commanded = self
-            .drives
-            .iter()
-            .filter(|(relay, _)| closed(relay))
-            .map(|(_, line)| line.clone())
-            .collect();
+        let fed = self.master.as_ref().is_none_or(closed);
+        let commanded = if self.controller.is_some() {
+            self.controllers_outputs(fed, at)
+        } else {
+            let closed = self.drives.iter().filter(|(relay, _)| closed(relay));
+            let driven = closed.map(|(_, line)| line.clone());
+            driven.chain(self.hands.jumpers.iter().cloned()).collect()
+        };
         let joint = self.loose_joint.as_ref();
         Contacts {
             lines: self.contact_faults.closed(&commanded),
-            fed: self.master.as_ref().is_none_or(closed),
+            fed,
             loose_joints_made: joint.is_some_and(|joint| joint.is_made(at)),
         }
     }
+
+    /// What the room controller commands once time has passed until now. It has power where R
+    /// reaches it while its outputs are as they were.
+    fn controllers_outputs(&mut self, fed: bool, now: Microseconds) -> BTreeSet<Terminal> {
+        let wanted = self.wanted();
+        let reaches = self.last.1.volts(&power()) >= CONTROLLER_RUNS_FROM;
+        let controller = self.controller.as_mut().expect("only asked where it is");
+        controller.follow(now, &wanted, fed && reaches);
+        controller.outputs(now)
+    }
+
+    /// The call that is asked of the room controller, by relay or by hand.
+    fn wanted(&self) -> Call {
+        let by_relay = self.stimuli.iter().find(|(relay, _)| {
+            let board = self.boards.get(&relay.device);
+            board.is_some_and(|board| board.closed().contains(&relay.coil))
+        });
+        match (by_relay, &self.hands.call) {
+            (Some((_, call)), _) | (None, Some(call)) => call.clone(),
+            (None, None) => Call::Idle,
+        }
+    }
+}
+
+/// A room controller works from this tension up (assumed; it is made for 24 V).
+const CONTROLLER_RUNS_FROM: Volts = Volts(16.0);
+
+/// Where a room controller takes its power.
+fn power() -> Point {
+    Point {
+        terminal: Terminal::known("R"),
+        end: End::Controller,
+    }
+}
+
+fn stimuli(bench: &BenchMap) -> BTreeMap<RelayAt, Call> {
+    bench
+        .stimuli
+        .iter()
+        .filter_map(|(call, stimulus)| match stimulus {
+            Stimulus::Relay(relay) => Some((relay.clone(), call.clone())),
+            Stimulus::Operator => None,
+        })
+        .collect()
 }
 
 fn drives(bench: &BenchMap) -> BTreeMap<RelayAt, Terminal> {

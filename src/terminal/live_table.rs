@@ -39,6 +39,8 @@ pub struct LiveTable {
     judged: BTreeMap<Terminal, LineJudged>,
     /// Requests that were repeated during it.
     repeated: u32,
+    /// Whether a person is typing an answer: nothing is drawn over it meanwhile.
+    is_asking: bool,
     /// Lines printed since the header; `None` before the first one.
     since_header: Option<usize>,
 }
@@ -65,6 +67,7 @@ impl LiveTable {
             called: BTreeSet::new(),
             judged: BTreeMap::new(),
             repeated: 0,
+            is_asking: false,
             since_header: None,
         })
     }
@@ -83,6 +86,15 @@ impl LiveTable {
             EventKind::RunStarted(started) => {
                 self.columns = columns(&started.plan.steps, &started.plan.lines, self.width);
                 self.say(event);
+            }
+            EventKind::Asked { .. } => {
+                self.row.set_message(String::new());
+                self.say(event);
+                self.is_asking = true;
+            }
+            EventKind::Answered { .. } => {
+                self.is_asking = false;
+                self.draw_current();
             }
             EventKind::StepStarted(step) => {
                 self.judged.clear();
@@ -106,6 +118,8 @@ impl LiveTable {
                 self.draw(judged.step);
             }
             EventKind::StepFinished(finished) => {
+                // Silence ends a question too.
+                self.is_asking = false;
                 self.row.set_message(String::new());
                 let row = self.finished_row(finished.step, finished.verdict);
                 self.print(&row);
@@ -145,6 +159,9 @@ impl LiveTable {
     }
 
     fn draw(&self, number: u32) {
+        if self.is_asking {
+            return;
+        }
         self.row.set_message(self.row_text(number, "..."));
     }
 

@@ -100,10 +100,11 @@ impl Narration<'_> {
             finished.step,
             self.call_of(finished.step)
         );
-        if !wrong.is_empty() {
-            text.push_str(&format!(": {}", wrong.join("; ")));
-        } else if finished.verdict > Verdict::Pass && !finished.note.is_empty() {
+        // A call that was not made has one reason, not one for each line.
+        if finished.verdict > Verdict::Pass && !finished.note.is_empty() {
             text.push_str(&format!(": {}", finished.note));
+        } else if !wrong.is_empty() {
+            text.push_str(&format!(": {}", wrong.join("; ")));
         }
         text.push('\n');
         text

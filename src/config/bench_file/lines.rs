@@ -175,17 +175,6 @@ fn line_terminal(name: Located<String>, findings: &Findings) -> Option<Located<T
     }
 }
 
-/// The supply on the relay's common where the file does not say: Rh for W and E, Rc for all others
-/// (heating side and cooling side; common practice, no source), joined where the supply is single.
-fn usual_common(terminal: &Terminal) -> Rail {
-    let name = terminal.as_str();
-    if matches!(name, "W1" | "W2" | "W3" | "E") {
-        Rail::Rh
-    } else {
-        Rail::Rc
-    }
-}
-
 fn read_drive(
     table: &TableReader<'_>,
     points: &Points<'_>,
@@ -214,7 +203,7 @@ fn read_drive(
         relay: relay?,
         common: declared
             .common
-            .unwrap_or_else(|| usual_common(&declared.terminal)),
+            .unwrap_or_else(|| Rail::usual_for(&declared.terminal)),
     })
 }
 

@@ -49,7 +49,8 @@ pub(super) struct Points<'d> {
     findings: &'d Findings,
     relays: RefCell<BTreeMap<RelayAt, Use<RelayUse>>>,
     inputs: RefCell<BTreeMap<(DeviceName, InputAddress), Use<String>>>,
-    meters: RefCell<BTreeMap<DeviceName, Use<String>>>,
+    /// Points with whether a person moves the leads there.
+    meters: RefCell<BTreeMap<DeviceName, Use<(String, bool)>>>,
     used: RefCell<BTreeSet<DeviceName>>,
     all_known: Cell<bool>,
 }
@@ -173,24 +174,32 @@ impl<'d> Points<'d> {
         Some(address)
     }
 
-    /// Notes that a meter sits on one point without a relay; it can then sit on no other.
-    pub(super) fn meter_alone(&self, device: &Located<&DeviceSpec>, point: &str) {
+    /// Notes that a meter sits on one point without a relay; it can then sit on no other, unless a
+    /// person moves its leads.
+    pub(super) fn meter_alone(
+        &self,
+        device: &Located<&DeviceSpec>,
+        (point, by_hand): (&str, bool),
+    ) {
         let mut meters = self.meters.borrow_mut();
         match meters.get(&device.value.name) {
-            Some(first) if first.what != point => {
+            Some(first) if first.what.0 != point && !(by_hand && first.what.1) => {
                 let message = format!(
                     "meter `{}` sits on {} without a relay, so it cannot read {point} too",
-                    device.value.name, first.what
+                    device.value.name, first.what.0
                 );
                 let finding = device
                     .finding(message)
                     .other(first.span.clone(), "first used here")
-                    .help("name the multiplexer's relay: through = { device = …, coil = … }");
+                    .help(
+                        "name the multiplexer's relay: through = { device = …, coil = … }, or let \
+                         a person move the leads: by_hand = true in each",
+                    );
                 self.findings.add(finding);
             }
             Some(_) => {}
             None => {
-                let (what, span) = (point.to_owned(), device.span.clone());
+                let (what, span) = ((point.to_owned(), by_hand), device.span.clone());
                 meters.insert(device.value.name.clone(), Use { what, span });
             }
         }

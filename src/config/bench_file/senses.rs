@@ -68,7 +68,14 @@ pub(super) fn read_sense(
     } else {
         let Some(device) = points.device(table) else {
             // Which keys belong here depends on the device; none of them is a problem now.
-            table.leave(&["input", "through", "series_ohms", "load_ohms", "quantity"]);
+            table.leave(&[
+                "input",
+                "through",
+                "by_hand",
+                "series_ohms",
+                "load_ohms",
+                "quantity",
+            ]);
             return None;
         };
         if device.value.modbus().is_some() {
@@ -132,6 +139,7 @@ fn read_meter(
 ) -> Option<SenseMeans> {
     let series_ohms = table.number("series_ohms", Reals::NotNegative);
     let load_ohms = table.number("load_ohms", Reals::Positive);
+    let by_hand = table.boolean("by_hand").is_some_and(|hand| hand.value);
     let through = table.table("through").map(|inner| {
         let relay = points.relay(&inner, RelayUse::Multiplex(point.to_owned()));
         inner.finish();
@@ -142,8 +150,15 @@ fn read_meter(
         table.findings().add(device.finding(message));
         return None;
     }
+    if by_hand && through.is_some() {
+        table.one_of(
+            &["by_hand", "through"],
+            "a person moves the leads, or a relay",
+        );
+        return None;
+    }
     if through.is_none() {
-        points.meter_alone(device, point);
+        points.meter_alone(device, (point, by_hand));
     }
     Some(SenseMeans::Meter {
         device: device.value.name.clone(),

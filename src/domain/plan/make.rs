@@ -96,9 +96,10 @@ pub fn make_plan(
         not_proven: not_proven(bench, profile, &left_out),
         sense_points: sense_points(bench),
         tied: profile.tied().to_vec(),
-        source_end: match bench.supply.source {
-            SupplySource::Equipment => End::Equipment,
-            SupplySource::Bench => End::Controller,
+        source_end: match (under_test, bench.supply.source) {
+            // Around a room controller the bench stands where the equipment would.
+            (UnderTest::Controller, _) | (_, SupplySource::Equipment) => End::Equipment,
+            (_, SupplySource::Bench) => End::Controller,
         },
         rest: maker.rest(&lines),
         unreliable: unreliable_lines(bench),
@@ -279,6 +280,11 @@ impl Maker<'_> {
                         reason: "not a line of this profile: never driven, so it must stay dead"
                             .to_owned(),
                     },
+                    Some(_) if self.is_controller() && self.profile.is_input(line) => Cell {
+                        expected: Expected::Off,
+                        reason: "the equipment drives this line, and there is none on this bench"
+                            .to_owned(),
+                    },
                     Some(cell) if self.is_controller() => cell.clone(),
                     Some(cell) => resolved_cell(cell, fed.contains(line)),
                 };
@@ -298,9 +304,9 @@ impl Maker<'_> {
         fed
     }
 
-    /// Patterns that a room controller may show before the full one: rest, the fan alone, and the
-    /// smaller stages of the same call.
-    fn on_the_way(&self, call: &Call, lines: &[Terminal]) -> Vec<BTreeMap<Terminal, Cell>> {
+    /// Patterns that a room controller may show before the full one: no power yet, rest, the fan
+    /// alone, and the smaller stages of the same call; the fan may lag in each.
+    fn on_the_way(&self, call: &Call, lines: &[Terminal]) -> Vec<Pattern> {
         if !self.is_controller() {
             return Vec::new();
         }
@@ -316,12 +322,23 @@ impl Maker<'_> {
             }
             _ => {}
         }
-        calls
+        let smaller: Vec<Pattern> = calls
             .iter()
             .filter_map(|smaller| self.table.row(smaller))
             .filter(|row| row.applicable)
             .map(|row| self.cells(row, lines, &BTreeSet::new()))
-            .collect()
+            .collect();
+        let full = self.table.row(call);
+        let full = full.map(|row| self.cells(row, lines, &BTreeSet::new()));
+        let lagging: Vec<Pattern> = smaller
+            .iter()
+            .chain(&full)
+            .filter_map(with_fan_lagging)
+            .collect();
+        let mut patterns = vec![dark(lines)];
+        patterns.extend(smaller);
+        patterns.extend(lagging);
+        patterns
     }
 
     fn rest(&self, lines: &[Terminal]) -> Option<BTreeMap<Terminal, Cell>> {
@@ -352,6 +369,37 @@ impl Maker<'_> {
             });
         of_the_table.chain(not_asked_for).collect()
     }
+}
+
+/// What every line must be, by terminal.
+type Pattern = BTreeMap<Terminal, Cell>;
+
+/// A room controller that has no power yet.
+fn dark(lines: &[Terminal]) -> Pattern {
+    let cell = Cell {
+        expected: Expected::Off,
+        reason: "the controller has not started yet".to_owned(),
+    };
+    lines
+        .iter()
+        .map(|line| (line.clone(), cell.clone()))
+        .collect()
+}
+
+/// The same pattern before its fan has come on; `None` where it asks for no fan. Fans lag by
+/// seconds (common practice, no source).
+fn with_fan_lagging(pattern: &Pattern) -> Option<Pattern> {
+    let fan = Terminal::known("G");
+    let mut lagging = pattern.clone();
+    let cell = lagging.get_mut(&fan)?;
+    if cell.expected != Expected::On {
+        return None;
+    }
+    *cell = Cell {
+        expected: Expected::Off,
+        reason: "the fan may come after the call".to_owned(),
+    };
+    Some(lagging)
 }
 
 /// The changeover line and the fan first, then Y, W and E as the strip has them, so that no

@@ -7,6 +7,7 @@
 mod make;
 mod not_proven;
 mod points;
+mod questions;
 mod shape;
 
 pub use make::{PlanError, make_plan};

@@ -1,7 +1,7 @@
 //! What a run cannot prove on this bench, in a person's words.
 
 use super::shape::CallLeftOut;
-use crate::domain::bench_map::{SenseMeans, SupplySource};
+use crate::domain::bench_map::{SenseMeans, SupplySource, UnderTest};
 use crate::domain::{BenchMap, Profile};
 use crate::units::{End, Quantity};
 
@@ -24,11 +24,12 @@ pub(super) fn not_proven(
                 .to_owned(),
         );
     }
-    match bench.supply.source {
-        SupplySource::Bench => {
+    match (bench.under_test, bench.supply.source) {
+        (UnderTest::Controller, _) => list.extend(of_a_controller(bench)),
+        (_, SupplySource::Bench) => {
             list.push("R and C not proven: the bench feeds the relays itself".to_owned());
         }
-        SupplySource::Equipment => {
+        (_, SupplySource::Equipment) => {
             let at_controller = bench
                 .supply
                 .senses
@@ -51,6 +52,16 @@ pub(super) fn not_proven(
         .collect();
     if !calls.is_empty() {
         list.push(format!("calls not made: {}", calls.join(", ")));
+    }
+    list
+}
+
+/// What a controller's outputs cannot show of its own supply.
+fn of_a_controller(bench: &BenchMap) -> Vec<String> {
+    let mut list =
+        vec!["what the controller makes of the room's temperature: only its outputs".to_owned()];
+    if bench.supply.c_to_controller == Some(false) {
+        list.push("C not proven: this controller gets none".to_owned());
     }
     list
 }

@@ -6,7 +6,7 @@
 use crate::domain::bench_map::{BenchTiming, Loads, Rail, RelayAt, SenseMeans, UnderTest};
 use crate::domain::measurement::Bands;
 use crate::domain::profile::Changeover;
-use crate::domain::{Call, Cell};
+use crate::domain::{Call, Cell, Expected};
 use crate::units::{End, MeterAccuracy, Milliseconds, Ohms, Quantity, Terminal};
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
@@ -21,6 +21,17 @@ pub enum Target {
     Supply(Rail),
     /// Two terminals against each other.
     Pair(Terminal, Terminal),
+}
+
+impl Target {
+    /// The terminal that is looked at; of a pair, the first.
+    #[must_use]
+    pub fn terminal(&self) -> Terminal {
+        match self {
+            Self::Line(line) | Self::Pair(line, _) => line.clone(),
+            Self::Supply(rail) => rail.terminal(),
+        }
+    }
 }
 
 impl std::fmt::Display for Target {
@@ -163,6 +174,22 @@ impl Plan {
     #[must_use]
     pub fn step(&self, number: u32) -> Option<&PlannedStep> {
         self.steps.iter().find(|step| step.number == number)
+    }
+
+    /// Whether a room controller at rest may hold this line live; never where the bench drives.
+    #[must_use]
+    pub fn may_be_live_at_rest(&self, terminal: &Terminal) -> bool {
+        let cell = self.rest.as_ref().and_then(|rest| rest.get(terminal));
+        cell.is_some_and(|cell| cell.expected != Expected::Off)
+    }
+
+    /// The relays that make calls.
+    pub fn relays(&self) -> impl Iterator<Item = &RelayAt> {
+        let drives = self.drives.iter().map(|drive| &drive.relay);
+        drives.chain(self.steps.iter().filter_map(|step| match &step.made_by {
+            MadeBy::Stimulus(relay) => Some(relay),
+            MadeBy::Relays | MadeBy::Operator => None,
+        }))
     }
 
     /// What drives the line, where anything does.

@@ -369,6 +369,7 @@ impl Run {
     pub(super) fn make_safe(&self, still_closed: &[u16], still_live: &[&'static str]) {
         self.add(EventKind::MadeSafe(MadeSafe {
             devices: vec![DeviceSafe {
+                trouble_kind: None,
                 device: board(),
                 confirmed_open: still_closed.is_empty(),
                 still_closed: still_closed.iter().map(|at| CoilAddress(*at)).collect(),
@@ -516,6 +517,7 @@ pub(super) fn error_before_any_step() -> Run {
     run.trouble(NextAction::Stop);
     run.add(EventKind::MadeSafe(MadeSafe {
         devices: vec![DeviceSafe {
+            trouble_kind: None,
             device: board(),
             confirmed_open: false,
             still_closed: Vec::new(),

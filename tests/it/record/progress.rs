@@ -69,8 +69,7 @@ fn trouble_is_loud() {
         &[
             "  !!  TROUBLE on \"board\" (try 1): read inputs 1-16 of unit 1 on link board: no \
              complete reply in time (0 of 7 bytes in 800 ms); asking again",
-            "  3/5   cooling-1          inconclusive: Y1 not read; G not read; O not read; \
-             W2 not read",
+            "  3/5   cooling-1          inconclusive: the inputs of board did not answer",
         ],
     );
     check(

@@ -1,0 +1,1 @@
+//! The simulated room controller by itself: timers, stages and both conventions.
