@@ -12,7 +12,9 @@ mod files;
 mod open_bench;
 mod ports;
 mod run_bench;
+mod self_test;
 mod show;
+mod show_self_test;
 mod simulate;
 
 pub use answering::Keyboard;
@@ -23,5 +25,7 @@ pub use files::{Loaded, load};
 pub use open_bench::{OpenedBench, open_over, open_real, open_simulated};
 pub use ports::list_ports;
 pub use run_bench::{RunRequest, Simulation, run_bench};
+pub use self_test::{InputTested, LinkTested, SelfTestRequest, SelfTested, self_test};
 pub use show::{RunFound, read_run, write_run};
+pub use show_self_test::write_self_test;
 pub use simulate::{SimulateRequest, Simulated, simulate};

@@ -34,6 +34,14 @@ pub(super) enum Command {
     Simulate(Simulate),
     /// Print a run's report from its journal
     Report(Report),
+    /// Exercise every relay alone, read it back, measure reply times and propose timeouts
+    SelfTest(SelfTest),
+    /// Print the JSON Schema of a file that this program reads or writes
+    Schema(Schema),
+    /// Print a shell's completions
+    Completions(Completions),
+    /// Print the manual page, or write a page for every command
+    Man(Man),
 }
 
 #[derive(Debug, Args)]
@@ -168,4 +176,56 @@ pub(super) struct Report {
     /// Folder that holds the journals
     #[arg(long, value_name = "DIR", default_value = "runs")]
     pub(super) out: PathBuf,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct SelfTest {
+    /// The bench file
+    #[arg(long, value_name = "FILE")]
+    pub(super) bench: PathBuf,
+    /// Put the simulator behind every link; it needs the equipment's profile
+    #[arg(long, requires = "profile")]
+    pub(super) simulate: bool,
+    /// The profile of the equipment that --simulate stands in for
+    #[arg(long, value_name = "FILE", requires = "simulate")]
+    pub(super) profile: Option<PathBuf>,
+    #[command(flatten)]
+    pub(super) faults: Faults,
+    /// Print JSON in place of text
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Schema {
+    /// Which file's
+    #[arg(value_name = "FILE", value_enum)]
+    pub(super) of: SchemaOf,
+}
+
+/// The files that have a schema.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub(super) enum SchemaOf {
+    /// A profile file
+    Profile,
+    /// A bench file
+    Bench,
+    /// What `run --json` and `report --format json` print
+    Run,
+    /// What `expected --json` prints
+    Expected,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Completions {
+    /// The shell
+    #[arg(value_name = "SHELL", value_enum)]
+    pub(super) shell: clap_complete::Shell,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Man {
+    /// Folder for a page of each command; it is made where it is not there
+    #[arg(long, value_name = "DIR")]
+    pub(super) dir: Option<PathBuf>,
 }

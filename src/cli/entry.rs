@@ -1,7 +1,9 @@
 //! From arguments to an exit code: one runtime, one command.
 
 use super::arguments::{Arguments, Command, Faults};
+use super::generated::{write_completions, write_page, write_pages, write_schema};
 use super::output::{to_stderr, to_stdout};
+use super::self_test::self_test;
 use crate::app::{
     AppError, CheckRequest, Exit, RunFound, RunRequest, SimulateRequest, Simulation, check,
     expected, list_ports, read_run, run_bench, simulate, write_run,
@@ -34,6 +36,16 @@ pub fn main_with(arguments: Arguments) -> u8 {
         Command::Run(asked) => run(asked),
         Command::Simulate(asked) => simulate_until_interrupted(asked),
         Command::Report(asked) => report(&asked),
+        Command::SelfTest(asked) => self_test(asked),
+        Command::Schema(asked) => printed(|out| Ok(write_schema(asked.of, out)?)),
+        Command::Completions(asked) => printed(|out| {
+            write_completions(asked.shell, out);
+            Ok(())
+        }),
+        Command::Man(asked) => match &asked.dir {
+            Some(folder) => write_pages(folder).map(|()| Exit::Pass),
+            None => printed(|out| Ok(write_page(out)?)),
+        },
     };
     match result {
         Ok(exit) => exit.code(),
@@ -71,7 +83,9 @@ fn message_of(error: &AppError) -> String {
 
 type Buffer = Vec<u8>;
 
-fn printed(write: impl FnOnce(&mut Buffer) -> Result<(), AppError>) -> Result<Exit, AppError> {
+pub(super) fn printed(
+    write: impl FnOnce(&mut Buffer) -> Result<(), AppError>,
+) -> Result<Exit, AppError> {
     printed_with_exit(|out| write(out).map(|()| Exit::Pass))
 }
 
@@ -86,7 +100,7 @@ fn printed_with_exit(
 
 /// A current-thread runtime with its local set; the clock is paused for simulated runs, whose time
 /// is virtual.
-fn on_runtime<T>(
+pub(super) fn on_runtime<T>(
     paused: bool,
     work: impl Future<Output = Result<T, AppError>>,
 ) -> Result<T, AppError> {
@@ -97,7 +111,7 @@ fn on_runtime<T>(
     tokio::task::LocalSet::new().block_on(&runtime, work)
 }
 
-fn simulation_of(faults: Faults) -> Simulation {
+pub(super) fn simulation_of(faults: Faults) -> Simulation {
     Simulation {
         faults: faults.faults,
         link_faults: faults.link_faults,
@@ -186,7 +200,7 @@ fn observer() -> Box<dyn FnMut(&event::RunEvent)> {
 }
 
 /// The first interrupt asks for a stop with read-back, the second for one at once.
-async fn send_cancels(mut interrupts: Interrupts, sender: mpsc::Sender<event::Command>) {
+pub(super) async fn send_cancels(mut interrupts: Interrupts, sender: mpsc::Sender<event::Command>) {
     for command in [event::Command::Cancel, event::Command::CancelAtOnce] {
         if !interrupts.next().await || sender.send(command).await.is_err() {
             return;
@@ -196,7 +210,7 @@ async fn send_cancels(mut interrupts: Interrupts, sender: mpsc::Sender<event::Co
 
 /// Interrupts from the keyboard, requests to terminate and a terminal that was closed, alike: each
 /// would otherwise end the program with relays closed.
-struct Interrupts {
+pub(super) struct Interrupts {
     #[cfg(unix)]
     signals: Vec<tokio::signal::unix::Signal>,
 }
@@ -204,7 +218,7 @@ struct Interrupts {
 impl Interrupts {
     /// Listens from now on, so that one that comes between two waits is not lost.
     #[cfg(unix)]
-    fn new() -> std::io::Result<Self> {
+    pub(super) fn new() -> std::io::Result<Self> {
         use tokio::signal::unix::{SignalKind, signal};
         let kinds = [
             SignalKind::interrupt(),
@@ -217,7 +231,7 @@ impl Interrupts {
     }
 
     #[cfg(not(unix))]
-    fn new() -> std::io::Result<Self> {
+    pub(super) fn new() -> std::io::Result<Self> {
         Ok(Self {})
     }
 

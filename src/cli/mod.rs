@@ -5,7 +5,9 @@
 
 mod arguments;
 mod entry;
+mod generated;
 mod output;
+mod self_test;
 
 pub use arguments::Arguments;
 pub use entry::main_with;

@@ -19,15 +19,16 @@ use super::problem::ConfigErrors;
 use super::source::{Finding, Findings, Source, Span, read_text};
 use super::table::{Located, TableReader};
 use crate::domain::BenchMap;
-use crate::domain::circuit::CircuitValues;
 use crate::domain::bench_map::{Loads, SupplyMap, UnderTest};
+use crate::domain::circuit::CircuitValues;
 use points::{Points, RelayUse};
 use std::path::{Path, PathBuf};
 
+pub(super) use devices::PROTOCOLS;
 pub(super) use lines::LineDeclared;
-pub(super) use links::parity_word;
-pub(super) use meters::line_end_word;
-pub(super) use senses::quantity_word;
+pub(super) use links::{PARITIES, parity_word};
+pub(super) use meters::{LINE_ENDS, line_end_word};
+pub(super) use senses::{BY_A_METER, BY_A_PERSON, ENDS, end_word, quantity_word};
 
 /// A bench with the text that it came from.
 #[derive(Debug, Clone, PartialEq)]

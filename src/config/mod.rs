@@ -15,11 +15,13 @@ mod answers_file;
 mod bench_file;
 mod effective;
 mod fit;
+mod limits;
 mod locate;
 mod nearest;
 mod problem;
 mod profile_file;
 mod redirect;
+mod schema;
 mod source;
 mod table;
 
@@ -30,3 +32,4 @@ pub use fit::fit;
 pub use problem::{ConfigErrors, ConfigProblem};
 pub use profile_file::{ProfileFile, parse_profile, read_profile};
 pub use redirect::redirect_links;
+pub use schema::{bench_schema, profile_schema};

@@ -4,6 +4,7 @@
 //! the rules between keys, and its problems are given their places here. docs/profile-file.md
 //! lists every key.
 
+use super::limits;
 use super::locate::locate;
 use super::nearest::help_for;
 use super::problem::ConfigErrors;
@@ -16,9 +17,6 @@ use crate::domain::profile::{
 use crate::domain::{Call, Profile, ProfileDraft};
 use crate::units::{Seconds, Terminal};
 use std::path::{Path, PathBuf};
-
-/// The longest minimum-off time that a file may ask for: a day.
-const LONGEST_MINIMUM_OFF_S: u64 = 86_400;
 
 /// A profile with the text that it came from.
 #[derive(Debug, Clone, PartialEq)]
@@ -161,7 +159,7 @@ fn read_draft(root: TableReader<'_>) -> (ProfileDraft, Vec<usize>) {
         supply.finish();
     }
     if let Some(timing) = root.table("timing") {
-        let minimum_off = timing.integer("minimum_off_s", 0..=LONGEST_MINIMUM_OFF_S);
+        let minimum_off = timing.integer("minimum_off_s", limits::MINIMUM_OFF_S);
         draft.minimum_off_s = value(minimum_off).map(Seconds);
         timing.finish();
     }
@@ -179,8 +177,8 @@ fn read_draft(root: TableReader<'_>) -> (ProfileDraft, Vec<usize>) {
 fn read_equipment(table: TableReader<'_>, draft: &mut ProfileDraft) {
     draft.kind = value(table.word("kind", Kind::ALL, Kind::word));
     draft.interface = value(table.word("interface", Interface::ALL, Interface::word));
-    draft.compressor_stages = value(table.small("compressor_stages", 0..=2));
-    draft.heat_stages = value(table.small("heat_stages", 0..=2));
+    draft.compressor_stages = value(table.small("compressor_stages", limits::STAGES));
+    draft.heat_stages = value(table.small("heat_stages", limits::STAGES));
     draft.changeover = value(table.word("changeover", Changeover::ALL, Changeover::word));
     draft.changeover_at_rest = value(table.word(
         "changeover_at_rest",

@@ -13,6 +13,7 @@ mod output;
 pub mod plan;
 pub mod profile;
 mod question;
+pub mod reply_times;
 mod truth_table;
 mod verdict;
 

@@ -73,8 +73,9 @@ impl Question {
     pub fn text(&self) -> String {
         match self {
             Self::MakeCall {
-                call: Call::Idle, ..
-            } => "Make no call, and take every jumper off. Done?".to_owned(),
+                call: Call::Idle,
+                lines,
+            } if lines.is_empty() => "Make no call, and take every jumper off. Done?".to_owned(),
             Self::MakeCall { call, lines } if lines.is_empty() => {
                 format!("Make the call {call} at the room controller. Done?")
             }

@@ -14,6 +14,7 @@ mod junit;
 mod look_at;
 mod run_json;
 mod run_view;
+mod schema;
 mod step_view;
 mod suspect_words;
 mod tap;
@@ -26,6 +27,7 @@ pub use format::{Format, UnknownFormat, write_each, write_report};
 pub use run_view::{
     ChangeoverView, Conclusion, DiagnosisView, NotStarted, RunView, SuspectGroup, TroubleCount,
 };
+pub use schema::{expected_schema, run_schema};
 pub use step_view::{LineView, ReadingValue, ReadingView, StepView, SupplyView, reading_words};
 pub use suspect_words::suspect_in_words;
 pub use timeline::{DrivenSpan, LineTrace, Look, Timeline};

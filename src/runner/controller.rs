@@ -44,6 +44,10 @@ pub(super) struct Waited {
 /// small beside it, and a long wait stays cheap.
 const LOOK_SHARE: u64 = 20;
 
+/// Between the two looks at a wrong pattern: longer than a fan lags behind its call (0 to 7 s, from
+/// memory), so that no line is blamed that was only on its way.
+const FAN_LAG: Milliseconds = Milliseconds(10_000);
+
 impl Sequencer<'_> {
     /// Waits until the call's full pattern stands for the settling time.
     pub(super) async fn wait_for_pattern(&self, step: &PlannedStep) -> Result<Waited, Halt> {
@@ -104,11 +108,15 @@ impl Sequencer<'_> {
                 return Ok(Waited { readings, given_up });
             }
             before = Some(progress);
-            if progress == Progress::Legal {
-                let share = Milliseconds((now.0 - from.0) / 1000 / LOOK_SHARE);
-                let look = self.plan.timing.controller_look;
-                let pause = look.max(share).max(self.shortest_look());
-                self.pause(pause).await;
+            match progress {
+                Progress::Full => {}
+                Progress::Wrong => self.pause(FAN_LAG).await,
+                Progress::Legal => {
+                    let share = Milliseconds((now.0 - from.0) / 1000 / LOOK_SHARE);
+                    let look = self.plan.timing.controller_look;
+                    let pause = look.max(share).max(self.shortest_look());
+                    self.pause(pause).await;
+                }
             }
         }
     }

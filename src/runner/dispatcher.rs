@@ -90,7 +90,7 @@ fn record_unopened(
 }
 
 /// Drives the sequence until it ends, panics or is cancelled.
-async fn follow(
+pub(super) async fn follow(
     sequence: impl Future<Output = Result<(), Stop>>,
     commands: &mut mpsc::Receiver<Command>,
     answers: &Answers,

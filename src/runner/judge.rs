@@ -195,7 +195,8 @@ pub(super) fn add_why_given_up(judged: &mut [LineJudged], why: &str) {
     }
 }
 
-/// Lines that are still live after the call and should not be. Each keeps what was seen in the call itself.
+/// Lines that are still live after the call and should not be. Each keeps what was seen in the call
+/// itself.
 pub(super) fn judge_release(
     plan: &Plan,
     step: &PlannedStep,

@@ -10,7 +10,8 @@
 //! and `meter` (inputs, meters, what a person sees), `judge` (pure), `relays` (set and read back),
 //! `requests` (tries by kind of trouble), `operator` (questions), `safety` (open-all first and
 //! last), `ending` (what follows however the sequence ended), `knowledge` (what outlives the
-//! sequence), `recorder` (events out).
+//! sequence), `recorder` (events out); `self_test` and
+//! `timed` (the bench by itself).
 
 mod controller;
 mod dispatcher;
@@ -24,10 +25,17 @@ mod recorder;
 mod relays;
 mod requests;
 mod safety;
+mod self_test;
 mod sequencer;
 mod setup;
 mod step;
 mod supply;
+mod timed;
 
 pub use dispatcher::run;
+pub use self_test::{
+    DeviceTested, InputAt, RelayOutcome, RelayTested, SelfTestFindings, SelfTestSetup, SupplySeen,
+    self_test,
+};
 pub use setup::{Observer, Policy, Ports, RunOutcome, RunSetup};
+pub use timed::Replies;

@@ -113,7 +113,7 @@ impl<'a> Sequencer<'a> {
     }
 
     /// Looks once at what each board has closed, then opens everything before anything else.
-    async fn open_first(&self) -> Result<(), Stop> {
+    pub(super) async fn open_first(&self) -> Result<(), Stop> {
         for (device, board) in &self.ports.boards {
             match board.read_back().await {
                 Ok(states) => self.note_found(device, &closed_relays(&states)),

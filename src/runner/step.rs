@@ -294,7 +294,7 @@ impl Sequencer<'_> {
 
     async fn release_once(&self, step: &PlannedStep) -> Result<Vec<PointReading>, Halt> {
         self.relays().release().await?;
-        if step.made_by == MadeBy::Operator && step.call != crate::domain::Call::Idle {
+        if step.is_ended_by_a_person() {
             self.operator()
                 .ask_done(&Question::EndCall {
                     call: step.call.clone(),

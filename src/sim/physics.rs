@@ -184,7 +184,10 @@ impl Physics {
     fn observations(&self, solution: &Solution) -> Observations {
         let volts = |point: &Point| {
             let read = solution.volts(&point.terminal, place(point.end));
-            (point.clone(), read.unwrap_or_else(|error| not_wired(&error)))
+            (
+                point.clone(),
+                read.unwrap_or_else(|error| not_wired(&error)),
+            )
         };
         let loads = solution.loads().into_iter();
         Observations {

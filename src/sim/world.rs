@@ -17,7 +17,7 @@ use super::contact_fault::ContactFaults;
 use super::loose_joint::LooseJoint;
 use super::meter_input::MeterInputs;
 use super::operator::Hands;
-use super::physics::{Contacts, Observations, Physics, Point};
+use super::physics::{Contacts, Leads, Observations, Physics, Point};
 use super::random::{Draws, Purpose};
 use super::room_controller::RoomController;
 use super::wiring::refuse;
@@ -25,7 +25,7 @@ use crate::domain::Call;
 use crate::domain::bench_map::{BenchMap, RelayAt, Sense, SenseMeans, Stimulus};
 use crate::domain::circuit::{Fault, FaultError, FaultKind};
 use crate::units::{
-    CoilAddress, DeviceName, End, MeterValue, Microseconds, Quantity, Terminal, Volts,
+    CoilAddress, DeviceName, End, MeterValue, Microseconds, Ohms, Quantity, Terminal, Volts,
 };
 use std::collections::{BTreeMap, BTreeSet};
 use std::rc::Rc;
@@ -69,6 +69,8 @@ pub(super) struct World {
     stimuli: BTreeMap<RelayAt, Call>,
     controller: Option<RoomController>,
     hands: Hands,
+    /// The person's test lamp.
+    lamp: Ohms,
     taps: BTreeMap<DeviceName, Vec<Option<Tap>>>,
     meters: MeterInputs,
     contact_faults: ContactFaults,
@@ -112,6 +114,7 @@ impl World {
             stimuli: stimuli(bench),
             controller: None,
             hands: Hands::default(),
+            lamp: Ohms(bench.circuit.indicator_ohms),
             taps: taps(bench, seed),
             meters: MeterInputs::of(bench, seed),
             contact_faults,
@@ -142,10 +145,16 @@ impl World {
         &mut self.hands
     }
 
-    /// Whether a person with a test lamp would call a point live at this instant.
+    /// Whether a test lamp put on a point shows it live at this instant. A lamp is a load: what a
+    /// lifted line picks up from its neighbours does not light it.
     pub(super) fn is_live(&mut self, point: &Point, now: Microseconds) -> bool {
         self.look(now);
-        self.last.1.volts(point) >= SURELY_ON
+        let lamp = Leads {
+            input: self.lamp,
+            load: None,
+            series: Ohms(0.0),
+        };
+        self.physics.read(&self.last.0, point, &lamp) >= SURELY_ON
     }
 
     /// Lets the room controller see what a request has just changed.

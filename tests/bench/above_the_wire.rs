@@ -1,71 +1,93 @@
 //! What the software adds to the time on the wire, against a peer at a serial line's pace.
 //!
-//! Transactions follow each other without a pause. What each takes beyond request, 3.5 characters,
-//! reply and 3.5 characters is the software's; the peer's own lateness is counted in.
+//! Transactions follow each other without a pause, and each is timed by itself: from the moment at
+//! which it is asked for, which is the end of the one before, to its answer. What that takes beyond
+//! request, 3.5 characters, reply and 3.5 characters is the software's; the peer's own lateness is
+//! counted in. The median says what the software takes, the upper figure what a busy machine makes
+//! of it.
 
 use crate::Outcome;
 use crate::board::{device_name, link_name, spec};
-use crate::in_memory::{read_many, write_many};
 use crate::peer::Pace;
-use crate::peer_process::{PeerProcess, Seen};
-use crate::row::{Row, median, milliseconds, spread};
+use crate::peer_process::PeerProcess;
+use crate::row::{Row, median, milliseconds, ninetieth};
 use coilcall::driver::{BusHandle, LinkTiming, ModbusBoard, SerialConnector};
-use coilcall::units::{LinkSpec, LinkTransport, Milliseconds, Parity, SerialSettings};
-use std::time::Duration;
+use coilcall::port::{Inputs, RelayBoard};
+use coilcall::units::{
+    CoilAddress, LinkSpec, LinkTransport, Milliseconds, Parity, SerialSettings, Trouble,
+};
+use std::time::Instant;
 
-const ROUNDS: usize = 5;
 const GOAL_MS: f64 = 1.0;
 
 pub(crate) fn measure() -> Outcome<Vec<Row>> {
     let mut rows = Vec::new();
-    for (baud, transactions) in [(9600, 60), (115_200, 300)] {
+    for (baud, transactions) in [(9600, 250), (115_200, 1200)] {
         let (writes, reads) = at_pace(baud, transactions)?;
         for (what, times) in [("write one relay", writes), ("read 16 inputs", reads)] {
+            let middle = median(&times);
+            let nine_of_ten = ninetieth(&times);
             rows.push(Row {
                 what: format!("software beyond the wire at {baud} 8E1, {what}, ms"),
-                result: spread(&times, 3),
-                goal: Some((format!("≤ {GOAL_MS:.0}"), median(&times) <= GOAL_MS)),
+                result: format!("{middle:.3}; nine of ten within {nine_of_ten:.3}"),
+                goal: Some((format!("≤ {GOAL_MS:.0}"), middle <= GOAL_MS)),
             });
         }
     }
     Ok(rows)
 }
 
+/// What each write and each reading took beyond the wire, in milliseconds.
 fn at_pace(baud: u32, transactions: u16) -> Outcome<(Vec<f64>, Vec<f64>)> {
     let mut peer = PeerProcess::start(baud)?;
     let link = link_to(&peer.path, baud);
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()?;
-    let pace = Pace::of(baud);
-    let (mut writes, mut reads) = (Vec::new(), Vec::new());
-    for _ in 0..ROUNDS {
-        tokio::task::LocalSet::new().block_on(&runtime, async {
-            let board = board_on(&link, LinkTiming::of(&link)).await?;
-            // The first exchange of a bus pays what opening costs.
-            write_many(&board, 1).await?;
-            let before = peer.seen()?;
-            let time = write_many(&board, transactions).await?;
-            let between = peer.seen()?;
-            writes.push(milliseconds(time) - wire_time(pace, before, between));
-            let time = read_many(&board, transactions).await?;
-            let after = peer.seen()?;
-            reads.push(milliseconds(time) - wire_time(pace, between, after));
-            if after.too_early > 0 {
-                let count = after.too_early;
-                return Err(format!("{count} requests came before the line was quiet").into());
-            }
-            Outcome::Ok(())
-        })?;
-    }
-    Ok((writes, reads))
+    tokio::task::LocalSet::new().block_on(&runtime, async {
+        let board = board_on(&link, LinkTiming::of(&link)).await?;
+        // The first exchange of a bus pays what opening costs.
+        board.read_inputs().await?;
+        let before = peer.seen()?;
+        let writes = timed(transactions, async |number| {
+            board.set(CoilAddress(number % 16), number % 32 < 16).await
+        });
+        let writes = writes.await?;
+        let between = peer.seen()?;
+        let reads = timed(transactions, async |_| board.read_inputs().await.map(drop)).await?;
+        let after = peer.seen()?;
+        if after.too_early > 0 {
+            let count = after.too_early;
+            return Err(format!("{count} requests came before the line was quiet").into());
+        }
+        let pace = Pace::of(baud);
+        let beyond = |times: Vec<f64>, bytes: u64| {
+            let wire = pace.wire_time(bytes, u64::from(transactions));
+            let wire = milliseconds(wire) / f64::from(transactions);
+            times.into_iter().map(|time| time - wire).collect()
+        };
+        Ok((
+            beyond(writes, between.bytes - before.bytes),
+            beyond(reads, after.bytes - between.bytes),
+        ))
+    })
 }
 
-/// The wire's part of one transaction, in milliseconds, from what the peer saw in between.
-fn wire_time(pace: Pace, before: Seen, after: Seen) -> f64 {
-    let transactions = after.transactions - before.transactions;
-    let whole: Duration = pace.wire_time(after.bytes - before.bytes, transactions);
-    milliseconds(whole) / transactions as f64
+/// The milliseconds that each transaction takes. The first follows a pause and is left out.
+async fn timed(
+    count: u16,
+    transaction: impl AsyncFn(u16) -> Result<(), Trouble>,
+) -> Outcome<Vec<f64>> {
+    let mut times = Vec::new();
+    let mut began = Instant::now();
+    for number in 0..count {
+        transaction(number).await?;
+        let ended = Instant::now();
+        times.push(milliseconds(ended - began));
+        began = ended;
+    }
+    times.remove(0);
+    Ok(times)
 }
 
 /// A link to a pseudo-terminal.

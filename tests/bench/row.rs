@@ -29,6 +29,13 @@ pub(crate) fn median(values: &[f64]) -> f64 {
     sorted[sorted.len() / 2]
 }
 
+/// The value that nine of ten do not exceed.
+pub(crate) fn ninetieth(values: &[f64]) -> f64 {
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    sorted[sorted.len() * 9 / 10]
+}
+
 /// Median with the smallest and the largest value, in a unit.
 pub(crate) fn spread(values: &[f64], decimals: usize) -> String {
     let least = values.iter().copied().fold(f64::INFINITY, f64::min);

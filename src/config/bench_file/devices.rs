@@ -4,6 +4,7 @@
 
 use super::links::Links;
 use super::meters::{read_ascii, read_scpi};
+use crate::config::limits;
 use crate::config::nearest::help_for;
 use crate::config::source::Findings;
 use crate::config::table::{Located, TableReader};
@@ -80,9 +81,11 @@ pub(super) fn read_devices(root: &TableReader<'_>) -> Devices {
     devices
 }
 
+/// The keys that say what a device speaks.
+pub(in crate::config) const PROTOCOLS: [&str; 4] = ["modbus-rtu", "modbus-tcp", "scpi", "ascii"];
+
 fn read_protocol(table: &TableReader<'_>) -> Option<(DeviceProtocol, ProtocolPlace)> {
-    let keys = ["modbus-rtu", "modbus-tcp", "scpi", "ascii"];
-    let key = table.one_of(&keys, "what the device speaks")?;
+    let key = table.one_of(&PROTOCOLS, "what the device speaks")?;
     let inner = table.table(key)?;
     let mut place = ProtocolPlace {
         protocol: inner.place(),
@@ -91,14 +94,11 @@ fn read_protocol(table: &TableReader<'_>) -> Option<(DeviceProtocol, ProtocolPla
     };
     let protocol = match key {
         "modbus-rtu" => {
-            // Modbus over serial line V1.02, 2.2: 1 to 247 are single units, 0 is broadcast.
-            let spec = read_modbus(&inner, 1..=247, &mut place);
+            let spec = read_modbus(&inner, limits::SERIAL_UNIT, &mut place);
             spec.map(DeviceProtocol::ModbusRtu)
         }
         "modbus-tcp" => {
-            // Over TCP 255 stands for the device itself (messaging guide V1.0b, 4.4.1.1; from
-            // memory).
-            let spec = read_modbus(&inner, 0..=255, &mut place);
+            let spec = read_modbus(&inner, limits::TCP_UNIT, &mut place);
             spec.map(DeviceProtocol::ModbusTcp)
         }
         "scpi" => read_scpi(&inner).map(DeviceProtocol::Scpi),
@@ -115,10 +115,8 @@ fn read_modbus(
 ) -> Option<ModbusSpec> {
     table.require("unit", "the unit address");
     place.unit = table.small("unit", units);
-    // The most that one request may carry: Modbus V1.1b3, 6.11 (0x7B0 coils written) and 6.2
-    // (0x7D0 inputs read).
-    let coils = table.small("coils", 0..=0x7b0);
-    let inputs = table.small("discrete_inputs", 0..=0x7d0);
+    let coils = table.small("coils", limits::COILS);
+    let inputs = table.small("discrete_inputs", limits::DISCRETE_INPUTS);
     let neither = ["coils", "discrete_inputs"]
         .into_iter()
         .all(|key| !table.has(key));
@@ -155,9 +153,9 @@ fn read_watchdog(table: TableReader<'_>, place: &mut ProtocolPlace) -> Option<Wa
         "timeout_ms",
         "after how long the relay board opens its relays",
     );
-    let register = table.small("register", 0..=u64::from(u16::MAX));
-    place.watchdog = table.integer("timeout_ms", 1..=3_600_000);
-    let count = table.small::<u16>("milliseconds_per_count", 1..=u64::from(u16::MAX));
+    let register = table.small("register", limits::ADDRESS);
+    place.watchdog = table.integer("timeout_ms", limits::WATCHDOG_MS);
+    let count = table.small::<u16>("milliseconds_per_count", limits::COUNT_MS);
     let count = count.map_or(1, |located| located.value);
     table.finish();
     let timeout = place.watchdog.as_ref()?;

@@ -2,6 +2,7 @@
 //!
 //! Place in the data's path: makes [`LinkSpec`]s, which drivers open. It knows no device.
 
+use crate::config::limits;
 use crate::config::source::Finding;
 use crate::config::table::{Located, TableReader};
 use crate::units::{
@@ -14,8 +15,6 @@ use std::collections::BTreeMap;
 const DEFAULT_BAUD: u32 = 19_200;
 /// The default reply timeout: generous, for adapters and small boards are slow.
 const DEFAULT_REPLY_TIMEOUT_MS: u64 = 800;
-/// The longest wait that a file may ask for: a minute.
-const LONGEST_WAIT_MS: u64 = 60_000;
 
 /// The links of a file, those that could not be taken by name only.
 pub(super) struct Links {
@@ -61,9 +60,9 @@ fn read_link(name: &Located<String>, table: TableReader<'_>) -> Option<LinkSpec>
         "usb" => read_usb_link(table.table("usb")?),
         _ => read_tcp(&table),
     });
-    let reply = table.integer("reply_timeout_ms", 1..=LONGEST_WAIT_MS);
+    let reply = table.integer("reply_timeout_ms", limits::WAIT_MS);
     let reply = reply.map_or(DEFAULT_REPLY_TIMEOUT_MS, |located| located.value);
-    let late = table.integer("late_reply_ms", 1..=2 * LONGEST_WAIT_MS);
+    let late = table.integer("late_reply_ms", limits::LATE_REPLY_MS);
     let late = late.map_or(2 * reply, |located| located.value);
     table.finish();
     Some(LinkSpec {
@@ -112,8 +111,8 @@ fn read_usb_link(table: TableReader<'_>) -> Option<LinkTransport> {
 
 fn read_identity(table: &TableReader<'_>) -> Option<UsbIdentity> {
     let identity = UsbIdentity {
-        vendor: table.small("vendor", 0..=0xffff).map(|v| v.value),
-        product: table.small("product", 0..=0xffff).map(|v| v.value),
+        vendor: table.small("vendor", limits::USB_NUMBER).map(|v| v.value),
+        product: table.small("product", limits::USB_NUMBER).map(|v| v.value),
         serial_number: table.string("serial_number").map(|v| v.value),
         location: table.string("location").map(|v| v.value),
     };
@@ -132,6 +131,9 @@ fn read_identity(table: &TableReader<'_>) -> Option<UsbIdentity> {
     Some(identity)
 }
 
+/// Every parity.
+pub(in crate::config) const PARITIES: [Parity; 3] = [Parity::None, Parity::Even, Parity::Odd];
+
 /// The word used in files.
 pub(in crate::config) fn parity_word(parity: Parity) -> &'static str {
     match parity {
@@ -144,11 +146,10 @@ pub(in crate::config) fn parity_word(parity: Parity) -> &'static str {
 /// Modbus over serial line V1.02, 2.5.1: even parity is the default; without parity two stop bits
 /// keep the character at 11 bits.
 fn read_settings(table: &TableReader<'_>) -> SerialSettings {
-    let baud = table.small("baud", 50..=4_000_000);
-    let parities = [Parity::None, Parity::Even, Parity::Odd];
-    let parity = table.word("parity", &parities, parity_word);
+    let baud = table.small("baud", limits::BAUD);
+    let parity = table.word("parity", &PARITIES, parity_word);
     let parity = parity.map_or(Parity::Even, |located| located.value);
-    let stop_bits = table.small("stop_bits", 1..=2);
+    let stop_bits = table.small("stop_bits", limits::STOP_BITS);
     let usual_stop_bits = if parity == Parity::None { 2 } else { 1 };
     SerialSettings {
         baud: baud.map_or(DEFAULT_BAUD, |located| located.value),

@@ -3,15 +3,15 @@
 //! Place in the data's path: the two protocols' share of `[device.NAME]`. Patterns are checked
 //! for their marks here and used by the codecs.
 
+use crate::config::limits;
 use crate::config::table::{Located, Reals, TableReader};
 use crate::units::{AsciiSpec, LineEnd, MeterAccuracy, ScpiSpec};
 
 /// The usual input resistance of a bench meter on AC volts (common practice, no source).
 const USUAL_INPUT_OHMS: f64 = 10e6;
-/// The most relays that a device of plain lines may have.
-const MOST_RELAYS: u64 = 256;
 
-const LINE_ENDS: [LineEnd; 3] = [LineEnd::Lf, LineEnd::Cr, LineEnd::Crlf];
+/// Every line's end.
+pub(in crate::config) const LINE_ENDS: [LineEnd; 3] = [LineEnd::Lf, LineEnd::Cr, LineEnd::Crlf];
 
 /// A line's end as the file writes it.
 pub(in crate::config) fn line_end_word(end: LineEnd) -> &'static str {
@@ -76,7 +76,7 @@ fn read_accuracy(table: TableReader<'_>) -> Option<MeterAccuracy> {
 }
 
 pub(super) fn read_ascii(table: &TableReader<'_>) -> Option<AsciiSpec> {
-    let relays = table.small::<u16>("relays", 0..=MOST_RELAYS);
+    let relays = table.small::<u16>("relays", limits::PLAIN_RELAYS);
     let relays = relays.map_or(0, |located| located.value);
     let ask = table.string("ask");
     let listen = table.boolean("listen");

@@ -4,6 +4,7 @@
 //! here. It gives the address, or says why there is none; at the end it names what nobody used.
 
 use super::devices::Devices;
+use crate::config::limits;
 use crate::config::nearest::help_for;
 use crate::config::source::{Findings, Span};
 use crate::config::table::{Located, TableReader};
@@ -101,7 +102,7 @@ impl<'d> Points<'d> {
     pub(super) fn relay(&self, table: &TableReader<'_>, what: RelayUse) -> Option<RelayAt> {
         let device = self.device(table);
         table.require("coil", "the relay's address, from 0");
-        let coil = table.small::<u16>("coil", 0..=u64::from(u16::MAX));
+        let coil = table.small::<u16>("coil", limits::ADDRESS);
         let (device, coil) = (device?, coil?);
         let relays = device.value.relays();
         if relays == 0 {
@@ -146,7 +147,7 @@ impl<'d> Points<'d> {
         table: &TableReader<'_>,
         what: &str,
     ) -> Option<InputAddress> {
-        let input = table.small::<u16>("input", 0..=u64::from(u16::MAX))?;
+        let input = table.small::<u16>("input", limits::ADDRESS)?;
         let inputs = device.value.modbus().map_or(0, |spec| spec.discrete_inputs);
         if inputs == 0 {
             let message = format!("device `{}` has no digital inputs", device.value.name);

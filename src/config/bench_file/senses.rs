@@ -28,7 +28,11 @@ pub(super) fn usual_end(under_test: UnderTest) -> End {
     }
 }
 
-fn end_word(end: End) -> &'static str {
+/// Both ends.
+pub(in crate::config) const ENDS: [End; 2] = [End::Controller, End::Equipment];
+
+/// The word used in files.
+pub(in crate::config) fn end_word(end: End) -> &'static str {
     match end {
         End::Controller => "controller",
         End::Equipment => "equipment",
@@ -46,6 +50,18 @@ pub(in crate::config) fn quantity_word(quantity: Quantity) -> &'static str {
     }
 }
 
+/// What a meter may be asked for.
+pub(in crate::config) const BY_A_METER: [Quantity; 3] =
+    [Quantity::AcVolts, Quantity::Resistance, Quantity::AcAmps];
+
+/// What a person may be asked for, the usual one first.
+pub(in crate::config) const BY_A_PERSON: [Quantity; 4] = [
+    Quantity::Observation,
+    Quantity::AcVolts,
+    Quantity::Resistance,
+    Quantity::AcAmps,
+];
+
 /// Reads one sense of a point; the caller has asked for keys of its own and finishes the table.
 pub(super) fn read_sense(
     table: &TableReader<'_>,
@@ -53,8 +69,7 @@ pub(super) fn read_sense(
     what: &str,
     usual_end: End,
 ) -> Option<ReadSense> {
-    let ends = [End::Controller, End::Equipment];
-    let end = table.word("end", &ends, end_word);
+    let end = table.word("end", &ENDS, end_word);
     let end = end.map_or(usual_end, |located| located.value);
     let supply = table.word("supply", Rail::ALL, Rail::word);
     let point = format!("{what} at the {end} end");
@@ -62,9 +77,7 @@ pub(super) fn read_sense(
     let by_operator = operator.as_ref().is_some_and(|operator| operator.value);
     let (means, usual, allowed) = if by_operator {
         let means = read_operator(table)?;
-        let typed = [Quantity::AcVolts, Quantity::Resistance, Quantity::AcAmps];
-        let allowed = [&[Quantity::Observation][..], &typed].concat();
-        (means, Quantity::Observation, allowed)
+        (means, Quantity::Observation, BY_A_PERSON.to_vec())
     } else {
         let Some(device) = points.device(table) else {
             // Which keys belong here depends on the device; none of them is a problem now.
@@ -122,9 +135,7 @@ fn quantities_of(device: &DeviceSpec) -> Vec<Quantity> {
             volts.into_iter().chain(ohms).collect()
         }
         // A device of plain lines reads whatever it is wired and set to; a clamp reads amps.
-        DeviceProtocol::Ascii(spec) if spec.reading.is_some() => {
-            vec![Quantity::AcVolts, Quantity::Resistance, Quantity::AcAmps]
-        }
+        DeviceProtocol::Ascii(spec) if spec.reading.is_some() => BY_A_METER.to_vec(),
         DeviceProtocol::Ascii(_) | DeviceProtocol::ModbusRtu(_) | DeviceProtocol::ModbusTcp(_) => {
             Vec::new()
         }

@@ -4,16 +4,11 @@
 //! Place in the data's path: makes [`BenchTiming`]; what a profile's own timers ask for is the
 //! profile's.
 
+use crate::config::limits;
 use crate::config::table::{Reals, TableReader};
 use crate::domain::bench_map::BenchTiming;
 use crate::domain::measurement::Bands;
 use crate::units::{Milliseconds, Volts};
-
-/// The longest wait that a file may ask for: a minute.
-const LONGEST_WAIT_MS: u64 = 60_000;
-
-/// The longest wait for a room controller's own timers: two hours.
-const LONGEST_CONTROLLER_WAIT_MS: u64 = 7_200_000;
 
 pub(super) fn read_timing(root: &TableReader<'_>) -> BenchTiming {
     let usual = BenchTiming::default();
@@ -21,11 +16,11 @@ pub(super) fn read_timing(root: &TableReader<'_>) -> BenchTiming {
         return usual;
     };
     let wait = |key, otherwise| {
-        let found = table.integer(key, 1..=LONGEST_WAIT_MS);
+        let found = table.integer(key, limits::WAIT_MS);
         found.map_or(otherwise, |located| Milliseconds(located.value))
     };
     let long_wait = |key, otherwise| {
-        let found = table.integer(key, 1..=LONGEST_CONTROLLER_WAIT_MS);
+        let found = table.integer(key, limits::CONTROLLER_WAIT_MS);
         found.map_or(otherwise, |located| Milliseconds(located.value))
     };
     let mut timing = BenchTiming {
@@ -36,11 +31,11 @@ pub(super) fn read_timing(root: &TableReader<'_>) -> BenchTiming {
         controller_look: wait("controller_look_ms", usual.controller_look),
         ..usual
     };
-    if let Some(samples) = table.small("samples", 1..=32) {
+    if let Some(samples) = table.small("samples", limits::SAMPLES) {
         timing.samples = samples.value;
     }
     if let Some(hertz) = table.small("mains_hertz", 1..=255) {
-        if !matches!(hertz.value, 50 | 60) {
+        if !limits::MAINS_HERTZ.contains(&hertz.value) {
             let message = format!("the mains have 50 or 60 hertz, not {}", hertz.value);
             table.findings().add(hertz.finding(message));
         }

@@ -4,12 +4,14 @@
 //! anything is opened; the runner follows it, and it is written whole into the journal's first
 //! event, so that a report never needs the files again. Planning opens nothing and reads no clock.
 
+mod exercise;
 mod make;
 mod not_proven;
 mod points;
 mod questions;
 mod shape;
 
+pub use exercise::{Exercise, Serves, exercises, self_test_plan, timed_quantities};
 pub use make::{PlanError, make_plan};
 pub use shape::{
     CallLeftOut, MadeBy, Plan, PlannedChangeover, PlannedDrive, PlannedMeter, PlannedStep,

@@ -22,7 +22,7 @@ impl Plan {
                 questions.push(Question::MakeCall { call, lines });
             }
             questions.extend(self.observations(&call, is_line));
-            if by_person && call != Call::Idle {
+            if step.is_ended_by_a_person() {
                 questions.push(Question::EndCall { call });
             }
         }

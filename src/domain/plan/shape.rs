@@ -114,6 +114,15 @@ pub struct PlannedStep {
     pub release_ms: Milliseconds,
 }
 
+impl PlannedStep {
+    /// Whether a person has to take off again what they made; a call for nothing needs no end.
+    #[must_use]
+    pub fn is_ended_by_a_person(&self) -> bool {
+        let made_something = self.call != Call::Idle || !self.drive.is_empty();
+        self.made_by == MadeBy::Operator && made_something
+    }
+}
+
 /// The changeover rule that the run is to show.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct PlannedChangeover {

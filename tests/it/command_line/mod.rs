@@ -2,7 +2,9 @@
 
 pub(crate) mod contract;
 mod files;
+mod generated;
 mod pairs;
+mod prompts;
 mod record;
 mod usage;
 

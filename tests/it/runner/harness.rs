@@ -12,7 +12,7 @@ use coilcall::event::{
     BenchSummary, Command, Commitments, Conditions, ProfileSummary, RunEvent, RunStarted, RunState,
 };
 use coilcall::port::{Clock, RunClock};
-use coilcall::runner::{self, Policy, RunOutcome, RunSetup};
+use coilcall::runner::{self, Observer, Policy, RunOutcome, RunSetup};
 use coilcall::sim::{LinkFault, Simulator, SimulatorSetup};
 use coilcall::store::MemoryJournal;
 use coilcall::units::{CoilAddress, DeviceName, Terminal};
@@ -141,6 +141,17 @@ pub(crate) async fn run_over(
     commands: mpsc::Receiver<Command>,
     simulator: Simulator,
 ) -> Ran {
+    run_watched(plan, opened, clock, commands, (simulator, Box::new(|_| {}))).await
+}
+
+/// The same with someone who sees every event.
+pub(crate) async fn run_watched(
+    plan: Plan,
+    opened: OpenedBench,
+    clock: Rc<dyn Clock>,
+    commands: mpsc::Receiver<Command>,
+    (simulator, observer): (Simulator, Observer),
+) -> Ran {
     let journal = Rc::new(MemoryJournal::new());
     let setup = RunSetup {
         started: started(plan.clone()),
@@ -148,7 +159,7 @@ pub(crate) async fn run_over(
         unopened: opened.unopened,
         journal: Rc::clone(&journal) as _,
         clock: Rc::clone(&clock),
-        observer: Box::new(|_| {}),
+        observer,
         policy: Policy::default(),
     };
     let outcome = runner::run(setup, commands).await;

@@ -324,11 +324,22 @@ fn two_supplies_die_each_on_its_own() {
 #[test]
 fn a_supply_too_weak_for_what_is_called_sags_until_nothing_pulls_in() {
     let plant = heat_pump();
-    let drawn = |driven| volts(&plant, &["undersized-transformer:5"], driven, "Y1", End::Equipment);
+    let drawn = |driven| {
+        volts(
+            &plant,
+            &["undersized-transformer:5"],
+            driven,
+            "Y1",
+            End::Equipment,
+        )
+    };
     // 5 VA has eight times the impedance of 40 VA; Y1's inrush of 28.8 VA at 24 V is 20 ohm, behind
     // 14 ohm of source: below 18 V, whatever the tolerances.
     assert!(drawn(&["Y1"]) < 18.0, "{}", drawn(&["Y1"]));
-    assert_eq!(live_lines(&plant, &["undersized-transformer:5"], &["W2"]), "W2");
+    assert_eq!(
+        live_lines(&plant, &["undersized-transformer:5"], &["W2"]),
+        "W2"
+    );
 }
 
 #[test]
@@ -372,7 +383,10 @@ fn every_kind_of_fault_is_set_or_refused_with_what_would_fit() {
         assert!(message.contains(part), "{message}");
     };
     refused("jumper-left-in", "jumper-missing fits");
-    refused("mislanded:W2,Y2", "there is no line Y2 here; lines: Y1 G O W2 E");
+    refused(
+        "mislanded:W2,Y2",
+        "there is no line Y2 here; lines: Y1 G O W2 E",
+    );
     refused("stuck-open:B", "there is no line B here");
     refused("stuck-closed:Y1@outdoor", "it sits @controller");
     refused("thin-wire:99,300", "0 to 40 AWG");
