@@ -47,12 +47,15 @@ pub struct Point {
 }
 
 /// What stands at every point that can be sensed, and what the loads do.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Observations {
     /// Tension of each point against the common of its end.
     pub volts: BTreeMap<Point, Volts>,
     /// What each load does.
     pub loads: BTreeMap<Terminal, LoadState>,
+    /// What a room controller has to live on: R against C, or against the far end's C where it gets
+    /// none and returns its current through the loads.
+    pub controller: Volts,
 }
 
 impl Observations {
@@ -85,6 +88,8 @@ type Known = BTreeMap<(Contacts, CircuitState), Solved>;
 pub(super) struct Physics {
     circuit: Circuit,
     points: BTreeSet<Point>,
+    /// Between which two points a room controller takes its power.
+    controller: [(Terminal, Place); 2],
     state: CircuitState,
     known: Known,
 }
@@ -108,9 +113,20 @@ impl Physics {
                 end,
             }));
         }
+        let without_common = bench.supply.c_to_controller == Some(false);
+        let common = if without_common {
+            Place::Equipment
+        } else {
+            Place::Controller
+        };
+        let controller = [
+            (circuit.rail(), Place::Controller),
+            (Terminal::known("C"), common),
+        ];
         Ok(Self {
             circuit,
             points,
+            controller,
             state: CircuitState::default(),
             known: Known::new(),
         })
@@ -193,6 +209,11 @@ impl Physics {
         Observations {
             volts: self.points.iter().map(volts).collect(),
             loads: loads.map(|load| (load.terminal, load.state)).collect(),
+            controller: {
+                let [(hot, here), (cold, there)] = &self.controller;
+                let power = solution.volts_between((hot, *here), (cold, *there));
+                power.unwrap_or_else(|error| not_wired(&error))
+            },
         }
     }
 }

@@ -25,7 +25,7 @@ use crate::domain::Call;
 use crate::domain::bench_map::{BenchMap, RelayAt, Sense, SenseMeans, Stimulus};
 use crate::domain::circuit::{Fault, FaultError, FaultKind};
 use crate::units::{
-    CoilAddress, DeviceName, End, MeterValue, Microseconds, Ohms, Quantity, Terminal, Volts,
+    CoilAddress, DeviceName, MeterValue, Microseconds, Ohms, Quantity, Terminal, Volts,
 };
 use std::collections::{BTreeMap, BTreeSet};
 use std::rc::Rc;
@@ -327,7 +327,7 @@ impl World {
     /// reaches it while its outputs are as they were.
     fn controllers_outputs(&mut self, fed: bool, now: Microseconds) -> BTreeSet<Terminal> {
         let wanted = self.wanted();
-        let reaches = self.last.1.volts(&power()) >= CONTROLLER_RUNS_FROM;
+        let reaches = self.last.1.controller >= CONTROLLER_RUNS_FROM;
         let controller = self.controller.as_mut().expect("only asked where it is");
         controller.follow(now, &wanted, fed && reaches);
         controller.outputs(now)
@@ -348,14 +348,6 @@ impl World {
 
 /// A room controller works from this tension up (assumed; it is made for 24 V).
 const CONTROLLER_RUNS_FROM: Volts = Volts(16.0);
-
-/// Where a room controller takes its power.
-fn power() -> Point {
-    Point {
-        terminal: Terminal::known("R"),
-        end: End::Controller,
-    }
-}
 
 fn stimuli(bench: &BenchMap) -> BTreeMap<RelayAt, Call> {
     bench

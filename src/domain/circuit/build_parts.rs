@@ -140,7 +140,10 @@ impl Builder<'_> {
         let disconnected = self
             .bench
             .is_some_and(|bench| bench.loads == Loads::Disconnected);
-        if disconnected || self.profile.is_input(line) || (!in_profile && bench_load.is_none()) {
+        // A panel's dummy loads hang on every line that it has, used or not.
+        let has_dummies = self.bench.is_some_and(|bench| bench.loads == Loads::Dummy);
+        let bare = !in_profile && bench_load.is_none() && !has_dummies;
+        if disconnected || self.profile.is_input(line) || bare {
             return None;
         }
         if self.layout.heating_side.contains(line)

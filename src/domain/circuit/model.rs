@@ -117,6 +117,12 @@ impl Circuit {
         &self.layout.lines
     }
 
+    /// The rail of its only supply, or of the cooling side's.
+    #[must_use]
+    pub fn rail(&self) -> Terminal {
+        self.layout.supplies[0].rail.clone()
+    }
+
     /// Its values, faults included only where they are values.
     #[must_use]
     pub fn values(&self) -> &CircuitValues {
