@@ -13,6 +13,7 @@ use super::operator::Operator;
 use super::recorder::Recorder;
 use super::relays::Relays;
 use super::requests::{Halt, Requests};
+use super::sampling::sample_moment;
 use super::setup::Ports;
 use crate::domain::bench_map::{BenchTiming, SenseMeans};
 use crate::domain::measurement::{Bands, MeasuredVolts, judge_volts};
@@ -247,27 +248,6 @@ impl<'a> Measure<'a> {
         }
         Ok(readings)
     }
-}
-
-/// When this sample of a window is taken: whole half cycles after the one before, plus a share of
-/// one, so that the samples of one window are spread evenly over the half cycle. Where the link is
-/// slower than that, it is the next moment with the same place in the half cycle: readings that
-/// follow each other as the wire allows may hit the same place each time (at 9600 baud one takes
-/// 25.2 ms, and three half cycles of 60 hertz 25.0), and a live input would look dead.
-fn sample_moment(
-    timing: &BenchTiming,
-    from: Microseconds,
-    sample: u8,
-    now: Microseconds,
-) -> Microseconds {
-    let half_cycle_us = 500_000 / u64::from(timing.mains_hertz.max(1));
-    let samples = u64::from(timing.samples.max(1));
-    // Three cycles are six half cycles; a window of n samples has n - 1 gaps.
-    let whole = 6_u64.div_ceil(samples.saturating_sub(1).max(1)).max(1);
-    let gap_us = whole * half_cycle_us + half_cycle_us / samples;
-    let due = from.0 + u64::from(sample) * gap_us;
-    let late_half_cycles = now.0.saturating_sub(due).div_ceil(half_cycle_us);
-    Microseconds(due + late_half_cycles * half_cycle_us)
 }
 
 /// Samples so far.

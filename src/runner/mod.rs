@@ -10,7 +10,7 @@
 //! and `meter` (inputs, meters, what a person sees), `judge` (pure), `relays` (set and read back),
 //! `requests` (tries by kind of trouble), `operator` (questions), `safety` (open-all first and
 //! last), `ending` (what follows however the sequence ended), `knowledge` (what outlives the
-//! sequence), `recorder` (events out); `self_test` and
+//! sequence), `recorder` (events out), `sampling` (moments within the half cycle); `self_test` and
 //! `timed` (the bench by itself).
 
 mod controller;
@@ -25,6 +25,7 @@ mod recorder;
 mod relays;
 mod requests;
 mod safety;
+mod sampling;
 mod self_test;
 mod sequencer;
 mod setup;

@@ -15,6 +15,7 @@ use coilcall::config::{parse_bench, redirect_links};
 use coilcall::domain::bench_map::BenchTiming;
 use coilcall::event::{EventKind, RelayReason, RunEvent, WaitingFor};
 use coilcall::store::read_journal;
+use coilcall::units::Milliseconds;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
@@ -78,17 +79,19 @@ fn dwell(events: &[RunEvent], pace: Pace) -> Outcome<Duration> {
             _ => None,
         })
         .ok_or("the journal does not begin with its run")?;
+    // The quiet after the last reply passes while the run waits, and is counted as the wire's.
+    let beside_the_wire = |wait: Milliseconds| wait.duration().saturating_sub(pace.quiet);
     let mut whole = Duration::ZERO;
     let mut windows = BTreeSet::new();
     for event in events {
         match &event.kind {
             EventKind::Waiting(waiting) => match waiting.why {
-                WaitingFor::Settle => whole += timing.settle.duration(),
-                WaitingFor::Release => whole += timing.release.duration(),
+                WaitingFor::Settle => whole += beside_the_wire(timing.settle),
+                WaitingFor::Release => whole += beside_the_wire(timing.release),
                 other => return Err(format!("the run waited for {other:?}").into()),
             },
             EventKind::RelaysSet(set) if set.reason == RelayReason::Call => {
-                whole += timing.supply_settle.duration();
+                whole += beside_the_wire(timing.supply_settle);
             }
             EventKind::Read(read) => _ = windows.insert((read.from_us.0, read.n)),
             EventKind::Trouble(seen) => return Err(format!("{}", seen.trouble).into()),
