@@ -6,7 +6,10 @@ use crate::config::{
     BenchFile, ConfigErrors, ProfileFile, effective_bench, effective_profile, fit, read_bench,
     read_profile,
 };
+use crate::domain::circuit::{Budget, CircuitError};
 use crate::domain::plan::make_plan;
+use crate::domain::{BenchMap, Profile};
+use crate::report::budget_lines;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
@@ -104,10 +107,30 @@ fn together(
             Ok(plan) => {
                 notes.push("what a run on this bench does not prove:".to_owned());
                 notes.extend(plan.not_proven.iter().map(|text| format!("  - {text}")));
-                Ok(notes)
+                match budget(&profile.profile, &bench.map) {
+                    Ok(lines) => {
+                        notes.extend(lines);
+                        Ok(notes)
+                    }
+                    Err(error) => Err(vec![format!("error: {error}")]),
+                }
             }
         },
     })
+}
+
+/// What the supply has to give, and where it cannot.
+fn budget(profile: &Profile, bench: &BenchMap) -> Result<Vec<String>, CircuitError> {
+    let budget = Budget::of(profile, Some(bench), &bench.circuit)?;
+    let mut lines = vec!["supply budget:".to_owned()];
+    lines.extend(
+        budget_lines(&budget)
+            .into_iter()
+            .map(|line| format!("  {line}")),
+    );
+    let warnings = budget.warnings().into_iter();
+    lines.extend(warnings.map(|warning| format!("  warning: {warning}")));
+    Ok(lines)
 }
 
 fn write_text(

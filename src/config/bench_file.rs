@@ -5,6 +5,7 @@
 //! there, nothing there that is not used. docs/bench-file.md lists every key. Whether a bench
 //! serves a profile is [`fit`](super::fit())'s question.
 
+pub(super) mod circuit;
 mod devices;
 mod lines;
 mod links;
@@ -20,7 +21,6 @@ use super::source::{Finding, Findings, Source, Span, read_text};
 use super::table::{Located, TableReader};
 use crate::domain::BenchMap;
 use crate::domain::bench_map::{Loads, SupplyMap, UnderTest};
-use crate::domain::circuit::CircuitValues;
 use points::{Points, RelayUse};
 use std::path::{Path, PathBuf};
 
@@ -177,6 +177,7 @@ fn read_map(root: TableReader<'_>) -> Option<ReadMap> {
     });
     let timing = timing::read_timing(&root);
     let bands = timing::read_bands(&root);
+    let circuit = circuit::read_circuit(&root);
     points.check_all_used();
     root.finish();
     let map = BenchMap {
@@ -195,7 +196,7 @@ fn read_map(root: TableReader<'_>) -> Option<ReadMap> {
         master,
         timing,
         bands,
-        circuit: CircuitValues::for_bench(),
+        circuit,
     };
     Some((map, lines.declared, notes))
 }

@@ -5,6 +5,7 @@
 //! `check`: the schema refuses nothing that the reader takes, and takes some that it refuses.
 
 mod bench;
+mod circuit;
 mod device;
 mod parts;
 mod profile;

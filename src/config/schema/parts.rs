@@ -37,6 +37,7 @@ pub(super) fn real(reals: Reals) -> Value {
         Reals::Positive => json!({ "type": "number", "exclusiveMinimum": 0 }),
         Reals::NotNegative => json!({ "type": "number", "minimum": 0 }),
         Reals::Fraction => json!({ "type": "number", "exclusiveMinimum": 0, "maximum": 1 }),
+        Reals::Any => json!({ "type": "number" }),
     }
 }
 
