@@ -28,12 +28,12 @@ impl LooseJoint {
     }
 
     pub(super) fn is_made(&self, at: Microseconds) -> bool {
-        self.into_period(at) < self.made
+        self.within_period(at) < self.made
     }
 
     /// The last two changes up to a moment, the earlier first: those before them leave no trace.
     pub(super) fn last_changes(&self, now: Microseconds) -> impl Iterator<Item = Microseconds> {
-        let into = self.into_period(now);
+        let into = self.within_period(now);
         let ago = if into < self.made {
             [into + self.period - self.made, into]
         } else {
@@ -43,7 +43,7 @@ impl LooseJoint {
             .filter_map(move |ago| Some(Microseconds(now.0.checked_sub(ago)?)))
     }
 
-    fn into_period(&self, at: Microseconds) -> u64 {
+    fn within_period(&self, at: Microseconds) -> u64 {
         (at.0 + self.phase) % self.period
     }
 }

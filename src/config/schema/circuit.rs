@@ -1,12 +1,12 @@
 //! The schema of a bench file's `[circuit]`.
 
-use super::parts::{real, terminal};
+use super::parts::{TERMINAL, real};
 use crate::config::bench_file::circuit::{
     BOARDS, CABLE, COIL, CONTACTS, FAULTS, INSTRUMENTS, JOINT, Key, SOLID_STATE, STRANDINGS,
     SUPPLY, stranding_word,
 };
 use crate::config::table::Reals;
-use crate::units::json_schema::{boolean, words};
+use crate::units::json_schema::{boolean, named, words};
 use serde_json::{Map, Value, json};
 
 type Properties = Vec<(&'static str, Value)>;
@@ -33,8 +33,8 @@ pub(super) fn circuit() -> Value {
         ("solid_state", object_of(numbers(SOLID_STATE))),
         ("leaking", object_of(numbers(SOLID_STATE))),
         ("faults", object_of(numbers(FAULTS))),
-        ("coil", by_terminal(&object_of(coil.to_vec()))),
-        ("joint", by_terminal(&object_of(joint.to_vec()))),
+        ("coil", by_terminal(object_of(coil.to_vec()))),
+        ("joint", by_terminal(object_of(joint.to_vec()))),
     ]);
     object_of(all)
 }
@@ -86,6 +86,6 @@ fn cable() -> Properties {
     properties
 }
 
-fn by_terminal(one: &Value) -> Value {
-    json!({ "type": "object", "propertyNames": terminal(), "additionalProperties": one })
+fn by_terminal(one: Value) -> Value {
+    named(TERMINAL, one)
 }

@@ -68,7 +68,7 @@ pub enum ElementKind {
 }
 
 impl ElementKind {
-    /// Its admittance in siemens at an angular frequency in radians per second.
+    /// Its admittance in reciprocal ohms at an angular frequency in radians per second.
     #[must_use]
     pub fn admittance(&self, angular: f64) -> Complex64 {
         match *self {

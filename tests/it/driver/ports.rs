@@ -78,7 +78,12 @@ async fn a_port_whose_far_end_goes_away_is_gone() {
     LocalSet::new()
         .run_until(async {
             let (master, path) = pty_pair().unwrap();
-            let bus = open(&serial_link(&path)).await.unwrap();
+            // By a name of its own: the number may be another pseudo-terminal's at once.
+            let directory = tempfile::tempdir().unwrap();
+            let name = directory.path().join("board");
+            std::os::unix::fs::symlink(&path, &name).unwrap();
+            let bus = open(&serial_link(name.to_str().unwrap())).await.unwrap();
+            std::fs::remove_file(&name).unwrap();
             drop(master);
             let board = board(spec(1), &bus);
             let gone = board.read_inputs().await.unwrap_err();

@@ -42,8 +42,12 @@ impl Line {
         self.folder.path().join("runs")
     }
 
-    /// Both ends go, as when an adapter is pulled out; the folder stays.
+    /// Both ends go, as when an adapter is pulled out; the folder stays. The names go first: the
+    /// system gives a pseudo-terminal's number to the next one, which is another test's.
     pub(super) fn pull_out(self) -> tempfile::TempDir {
+        for end in ["near", "far"] {
+            std::fs::remove_file(self.folder.path().join(end)).expect("our own link");
+        }
         self.folder
     }
 
