@@ -7,7 +7,7 @@ use super::open_bench::{OpenedBench, open_real, open_simulated};
 use super::show::{RunFound, read_run};
 use crate::config::{BenchFile, ProfileFile, read_answers};
 use crate::domain::circuit::Fault;
-use crate::domain::plan::{Plan, make_plan};
+use crate::domain::plan::{CallOrder, Plan, make_plan_in};
 use crate::domain::{Call, Profile, TruthTable, Verdict};
 use crate::event::{
     BenchSummary, Command, Commitments, Conditions, FinishReason, ProfileSummary, RunStarted,
@@ -43,6 +43,8 @@ pub struct RunRequest {
     pub simulation: Option<Simulation>,
     /// The calls to make; `None` for all.
     pub calls: Option<Vec<Call>>,
+    /// In which order.
+    pub order: CallOrder,
     /// Where the journal goes.
     pub out: PathBuf,
     /// Answers to what the run asks; without it the simulated person answers, or the keyboard.
@@ -74,7 +76,12 @@ pub async fn run_bench(
         .as_ref()
         .map(|calls| resolved_calls(calls, &profile))
         .transpose()?;
-    let plan = make_plan(&profile.profile, &bench.map, calls.as_deref())?;
+    let plan = make_plan_in(
+        request.order,
+        &profile.profile,
+        &bench.map,
+        calls.as_deref(),
+    )?;
     if let Some(simulation) = &request.simulation {
         check_faults(simulation, &profile.profile)?;
     }

@@ -4,6 +4,7 @@
 //! are the short form of the documents in docs/.
 
 use crate::domain::circuit::Fault;
+use crate::domain::plan::CallOrder;
 use crate::domain::{Call, UnknownCall};
 use crate::sim::LinkFault;
 use clap::{Args, Parser, Subcommand};
@@ -152,6 +153,10 @@ pub(super) struct Run {
     /// Make only these calls, such as cooling-1,heating-1,alone:G
     #[arg(long, value_name = "CALLS", value_delimiter = ',', value_parser = call_named)]
     pub(super) calls: Option<Vec<Call>>,
+    /// given: as the table lists the calls; fastest: with the least mandated waiting that obeys
+    /// every rule
+    #[arg(long, value_name = "ORDER", value_enum, default_value_t)]
+    pub(super) order: OrderOfCalls,
     /// Folder for the journal
     #[arg(long, value_name = "DIR", default_value = "runs")]
     pub(super) out: PathBuf,
@@ -167,6 +172,25 @@ pub(super) struct Run {
     /// Print JSON in place of text
     #[arg(long)]
     pub(super) json: bool,
+}
+
+/// In which order a run makes its calls.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, clap::ValueEnum)]
+pub(super) enum OrderOfCalls {
+    /// As the table lists them
+    #[default]
+    Given,
+    /// With the least mandated waiting
+    Fastest,
+}
+
+impl From<OrderOfCalls> for CallOrder {
+    fn from(order: OrderOfCalls) -> Self {
+        match order {
+            OrderOfCalls::Given => Self::Given,
+            OrderOfCalls::Fastest => Self::Fastest,
+        }
+    }
 }
 
 #[derive(Debug, Args)]
@@ -240,6 +264,8 @@ pub(super) enum SchemaOf {
     Profile,
     /// A bench file
     Bench,
+    /// A file for `run --answers`
+    Answers,
     /// What `run --json` and `report --format json` print
     Run,
     /// What `expected --json` prints

@@ -165,6 +165,7 @@ fn run(asked: super::arguments::Run) -> Result<Exit, AppError> {
         profile: asked.profile,
         simulation: asked.simulate.then(|| simulation_of(asked.faults)),
         calls: asked.calls,
+        order: asked.order.into(),
         answers: asked.answers,
         out: asked.out,
         subject: asked.subject,

@@ -46,6 +46,7 @@ pub(super) fn write_schema(of: SchemaOf, out: &mut dyn Write) -> io::Result<()> 
     let schema = match of {
         SchemaOf::Profile => config::profile_schema(),
         SchemaOf::Bench => config::bench_schema(),
+        SchemaOf::Answers => config::answers_schema(),
         SchemaOf::Run => report::run_schema(),
         SchemaOf::Expected => report::expected_schema(),
     };

@@ -32,4 +32,4 @@ pub use fit::fit;
 pub use problem::{ConfigErrors, ConfigProblem};
 pub use profile_file::{ProfileFile, parse_profile, read_profile};
 pub use redirect::redirect_links;
-pub use schema::{bench_schema, profile_schema};
+pub use schema::{answers_schema, bench_schema, profile_schema};

@@ -181,8 +181,7 @@ impl Tester<'_> {
         }
         let all_answered = self.identify().await?;
         self.time_replies().await?;
-        opened?;
-        if !(all_opened && all_answered) {
+        if opened.is_err() || !(all_opened && all_answered) {
             self.leave_out_the_rest(exercises, "a device did not answer");
             return Err(Stop::Bench);
         }

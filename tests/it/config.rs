@@ -7,7 +7,7 @@ mod fitting;
 mod mutations;
 mod profile_problems;
 mod redirected;
-mod schema;
+pub(crate) mod schema;
 mod stock;
 
 use coilcall::config::{ConfigErrors, parse_bench, parse_profile};

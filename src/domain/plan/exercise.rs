@@ -5,7 +5,7 @@
 //! that the file names are exercised: what hangs on the others is not known.
 
 use super::points::sense_points;
-use super::shape::{Plan, PlannedDrive, Target};
+use super::shape::{Plan, PlannedDrive, SensePoint, Target};
 use crate::domain::Call;
 use crate::domain::bench_map::{BenchMap, RelayAt, SenseMeans, Stimulus, SupplySource};
 use crate::units::{DeviceName, End, Quantity, Terminal};
@@ -116,22 +116,12 @@ pub fn self_test_plan(bench: &BenchMap) -> Plan {
             common: drive.common,
         })
     });
-    let points =
-        sense_points(bench)
-            .into_iter()
-            .filter(|point| match (&point.means, &point.target) {
-                (SenseMeans::Input { .. }, _) => true,
-                (SenseMeans::Meter { .. }, Target::Supply(_)) => {
-                    point.quantity == Quantity::AcVolts
-                }
-                (SenseMeans::Meter { .. } | SenseMeans::Operator, _) => false,
-            });
-    Plan {
+    let mut plan = Plan {
         under_test: bench.under_test,
         loads: bench.loads,
         lines: bench.lines.keys().cloned().collect(),
         drives: drives.collect(),
-        sense_points: points.collect(),
+        sense_points: sense_points(bench),
         tied: Vec::new(),
         source_end: match bench.supply.source {
             SupplySource::Equipment => End::Equipment,
@@ -145,5 +135,16 @@ pub fn self_test_plan(bench: &BenchMap) -> Plan {
         not_proven: Vec::new(),
         timing: bench.timing.clone(),
         bands: bench.bands,
-    }
+    };
+    let looked_at = |point: &SensePoint| match (&point.means, &point.target) {
+        (SenseMeans::Input { .. }, _) => true,
+        (SenseMeans::Meter { .. }, Target::Supply(_)) => {
+            // Where a person moves the leads, nobody knows where they are now.
+            point.quantity == Quantity::AcVolts && !plan.is_probed(point)
+        }
+        (SenseMeans::Meter { .. } | SenseMeans::Operator, _) => false,
+    };
+    let points = plan.sense_points.iter().filter(|point| looked_at(point));
+    plan.sense_points = points.cloned().collect();
+    plan
 }

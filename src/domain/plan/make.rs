@@ -7,6 +7,8 @@
 //! the calls of the table alone are made, and `either` stays either.
 
 use super::not_proven::not_proven;
+use super::order::CallOrder;
+use super::order_rules::OrderRules;
 use super::points::{sense_points, unreliable_lines};
 use super::shape::{CallLeftOut, MadeBy, Plan, PlannedChangeover, PlannedDrive, PlannedStep};
 use crate::domain::bench_map::{Loads, Stimulus, SupplySource, UnderTest};
@@ -64,6 +66,19 @@ pub fn make_plan(
     bench: &BenchMap,
     calls: Option<&[Call]>,
 ) -> Result<Plan, PlanError> {
+    make_plan_in(CallOrder::Given, profile, bench, calls)
+}
+
+/// As [`make_plan`], the calls in this order.
+///
+/// # Errors
+/// [`PlanError`] where an asked-for call cannot be made.
+pub fn make_plan_in(
+    order: CallOrder,
+    profile: &Profile,
+    bench: &BenchMap,
+    calls: Option<&[Call]>,
+) -> Result<Plan, PlanError> {
     let (under_test, loads) = (bench.under_test, bench.loads);
     if under_test == UnderTest::Equipment || loads == Loads::Real {
         return Err(PlanError::Unsupported { under_test, loads });
@@ -85,6 +100,7 @@ pub fn make_plan(
     }
     let wanted = |call: &Call| calls.is_none_or(|calls| calls.contains(call));
     let chosen = possible.iter().filter(|made| wanted(&made.row.call));
+    let chosen = maker.in_order(order, chosen.collect());
     let steps = (1..)
         .zip(chosen)
         .map(|(number, made)| maker.step(number, made, &lines))
@@ -152,6 +168,18 @@ struct Maker<'a> {
 impl Maker<'_> {
     fn is_controller(&self) -> bool {
         self.bench.under_test == UnderTest::Controller
+    }
+
+    fn in_order<'p>(&self, order: CallOrder, chosen: Vec<&'p Possible>) -> Vec<&'p Possible> {
+        match order {
+            CallOrder::Given => chosen,
+            CallOrder::Fastest => {
+                let rules = OrderRules::new(self.profile, self.bench.loads, &self.bench.timing);
+                let rows: Vec<&Row> = chosen.iter().map(|made| &made.row).collect();
+                let fastest = rules.fastest(&rows);
+                fastest.into_iter().map(|at| chosen[at]).collect()
+            }
+        }
     }
 
     /// Lines that are fed by relays, or by a person's jumper where the bench has no relay at all.

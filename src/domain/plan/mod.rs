@@ -7,12 +7,15 @@
 mod exercise;
 mod make;
 mod not_proven;
+mod order;
+mod order_rules;
 mod points;
 mod questions;
 mod shape;
 
 pub use exercise::{Exercise, Serves, exercises, self_test_plan, timed_quantities};
-pub use make::{PlanError, make_plan};
+pub use make::{PlanError, make_plan, make_plan_in};
+pub use order::CallOrder;
 pub use shape::{
     CallLeftOut, MadeBy, Plan, PlannedChangeover, PlannedDrive, PlannedMeter, PlannedStep,
     SensePoint, Target,

@@ -1,16 +1,16 @@
 //! Completions, manual pages and schemas, as a shell gets them.
 
-use super::{coilcall, stock};
+use super::{coilcall, simulated_run, stock, stock_files};
+use crate::config::schema::judged_outside;
+use serde_json::Value;
 
 #[test]
 fn the_files_beside_the_ready_made_ones_are_what_schema_prints() {
-    for (kind, file) in [
-        ("profile", "profile.schema.json"),
-        ("bench", "bench.schema.json"),
-    ] {
+    for kind in ["profile", "bench", "answers"] {
+        let file = format!("{kind}.schema.json");
         let printed = coilcall(&["schema", kind]);
         assert_eq!(printed.code, Some(0), "{}", printed.stderr);
-        let kept = std::fs::read_to_string(stock(file)).expect("the file is there");
+        let kept = std::fs::read_to_string(stock(&file)).expect("the file is there");
         assert_eq!(
             printed.text(),
             kept,
@@ -58,4 +58,69 @@ fn a_folder_that_cannot_be_made_is_said() {
     let file = folder.path().join("taken");
     std::fs::write(&file, "").expect("written");
     coilcall(&["man", "--dir", file.to_str().expect("UTF-8")]).refused(&["taken", "because:"]);
+}
+
+fn schema(kind: &str) -> Value {
+    coilcall(&["schema", kind]).json()
+}
+
+/// Every document is what its schema says, as jsonschema (PyPI) judges it.
+#[track_caller]
+fn assert_valid(kind: &str, documents: &[String]) {
+    let schema = schema(kind);
+    let asked: Vec<(&Value, &str)> = documents.iter().map(|d| (&schema, d.as_str())).collect();
+    for (said, document) in judged_outside(&asked, "json").iter().zip(documents) {
+        assert_eq!(*said, None, "{document}");
+    }
+}
+
+#[test]
+fn runs_as_json_are_what_their_schema_says() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let faults: [&[&str]; 6] = [
+        &[],
+        &["--fault", "swap:Y1,G", "--subject", "Panel 1"],
+        &["--fault", "short:G,C"],
+        &["--fault", "inverted-changeover@controller"],
+        &["--link-fault", "silent:board"],
+        &["--calls", "fan-only"],
+    ];
+    let told: Vec<String> = faults
+        .iter()
+        .map(|more| simulated_run(folder.path(), &[&["--json"], *more].concat()))
+        .map(|ran| ran.text().to_owned())
+        .collect();
+    assert_valid("run", &told);
+    // A closed schema refuses what it does not know.
+    let extended = told[0].replacen("\"version\": 1", "\"version\": 1, \"more\": 2", 1);
+    let renamed = told[0].replacen("\"pass\"", "\"passed\"", 1);
+    let schema = schema("run");
+    let wrong = [(&schema, extended.as_str()), (&schema, renamed.as_str())];
+    assert!(judged_outside(&wrong, "json").iter().all(Option::is_some));
+}
+
+#[test]
+fn truth_tables_as_json_are_what_their_schema_says() {
+    let told: Vec<String> = stock_files("profiles")
+        .iter()
+        .map(|profile| coilcall(&["expected", "--json", "--profile", profile]))
+        .map(|ran| ran.text().to_owned())
+        .collect();
+    assert_valid("expected", &told);
+    let schema = schema("expected");
+    let wrong = told[0].replacen("\"idle\"", "\"rest\"", 1);
+    assert!(judged_outside(&[(&schema, &wrong)], "json")[0].is_some());
+}
+
+#[test]
+fn on_dummy_loads_the_fastest_order_is_the_given_one() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let calls = |order: &str| -> Vec<Value> {
+        let ran = simulated_run(folder.path(), &["--json", "--order", order]);
+        assert_eq!(ran.code, Some(0), "{}", ran.stderr);
+        let steps = ran.json()["steps"].as_array().expect("steps").clone();
+        steps.iter().map(|step| step["call"].clone()).collect()
+    };
+    assert_eq!(calls("fastest"), calls("given"));
+    simulated_run(folder.path(), &["--order", "slowest"]).refused(&["slowest", "given", "fastest"]);
 }

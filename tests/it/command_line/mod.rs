@@ -6,6 +6,7 @@ mod generated;
 mod pairs;
 mod prompts;
 mod record;
+mod self_test;
 mod usage;
 
 use serde_json::Value;

@@ -3,7 +3,9 @@
 //! Outside source: jsonschema (PyPI) implements JSON Schema draft-07; Python's tomllib reads the
 //! files. What it says is compared with what the readers say of the same text.
 
-use coilcall::config::{ConfigErrors, bench_schema, parse_bench, parse_profile, profile_schema};
+use coilcall::config::{
+    ConfigErrors, answers_schema, bench_schema, parse_bench, parse_profile, profile_schema,
+};
 use serde_json::Value;
 use std::collections::BTreeSet;
 use std::io::Write;
@@ -11,14 +13,14 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 use toml::{Table, Value as Toml};
 
-/// What jsonschema says of each (schema, text): nothing where it is valid.
-fn judged_outside(asked: &[(&Value, &str)]) -> Vec<Option<String>> {
+/// What jsonschema says of each (schema, text), `toml` or `json`: nothing where it is valid.
+pub(crate) fn judged_outside(asked: &[(&Value, &str)], form: &str) -> Vec<Option<String>> {
     let python = std::env::var_os("COILCALL_PYTHON").expect(
         "COILCALL_PYTHON is not set: scripts/test installs what this test needs and sets it",
     );
     let asked: Vec<[String; 3]> = asked
         .iter()
-        .map(|(schema, text)| [schema.to_string(), "toml".to_owned(), (*text).to_owned()])
+        .map(|(schema, text)| [schema.to_string(), form.to_owned(), (*text).to_owned()])
         .collect();
     let mut child = Command::new(python)
         .arg(concat!(
@@ -112,7 +114,7 @@ fn what_the_readers_take_the_schemas_take() {
         assert!(errors(text).is_none(), "{:?}", errors(text));
     }
     let asked: Vec<(&Value, &str)> = asked.iter().map(|(s, text)| (*s, text.as_str())).collect();
-    for (said, (_, text)) in judged_outside(&asked).into_iter().zip(&asked) {
+    for (said, (_, text)) in judged_outside(&asked, "toml").into_iter().zip(&asked) {
         assert_eq!(said, None, "{text}");
     }
 }
@@ -209,7 +211,7 @@ fn what_the_schemas_refuse_the_readers_refuse() {
         }
     }
     let asked: Vec<(&Value, &str)> = asked.iter().map(|(s, text)| (*s, text.as_str())).collect();
-    for (said, (_, text)) in judged_outside(&asked).into_iter().zip(&asked) {
+    for (said, (_, text)) in judged_outside(&asked, "toml").into_iter().zip(&asked) {
         assert!(said.is_some(), "the schema takes {text}");
     }
 }
@@ -263,7 +265,7 @@ fn the_schema_of_profiles_never_refuses_what_the_reader_takes() {
     assert!(taken.len() > 200, "{}", taken.len());
     let of = |texts: &[&String]| {
         let asked: Vec<(&Value, &str)> = texts.iter().map(|t| (&schema, t.as_str())).collect();
-        judged_outside(&asked)
+        judged_outside(&asked, "toml")
     };
     for (said, text) in of(&taken).into_iter().zip(&taken) {
         assert_eq!(said, None, "{text}");
@@ -397,4 +399,37 @@ fn the_schemas_know_the_keys_that_the_readers_know() {
         }
     }
     assert!(compared >= 40, "{compared} tables");
+}
+
+/// Beside each text whether an answers file may say so.
+const ANSWERS: [(&str, bool); 10] = [
+    (
+        "[answers]\n\"make:cooling-1\" = \"done\"\n\"observe:cooling-1\" = \"Y1 G O\"",
+        true,
+    ),
+    (
+        "[answers]\n\"observe:idle\" = [\"none\", \"G\"]\n\"end:idle\" = [\"yes\"]",
+        true,
+    ),
+    (
+        "[answers]\n\"probe:Y1@equipment\" = \" cannot \"\n\"observe:supply\" = \"R\"",
+        true,
+    ),
+    ("[answers]", true),
+    ("", false),
+    ("[answer]", false),
+    ("[answers]\n\"make:cooling-1\" = \"perhaps\"", false),
+    ("[answers]\n\"observe:idle\" = \" \"", false),
+    ("[answers]\n\"observe:idle\" = 1", false),
+    ("[answers]\n\"guess:idle\" = \"done\"", false),
+];
+
+#[test]
+fn an_answers_file_has_a_schema_too() {
+    let schema = answers_schema();
+    let asked: Vec<(&Value, &str)> = ANSWERS.iter().map(|(text, _)| (&schema, *text)).collect();
+    let said = judged_outside(&asked, "toml");
+    for (said, (text, good)) in said.into_iter().zip(ANSWERS) {
+        assert_eq!(said.is_none(), good, "{text}: {said:?}");
+    }
 }

@@ -9,6 +9,7 @@ mod interrupted;
 mod peer;
 mod process;
 mod run;
+mod self_test;
 mod simulate;
 mod trouble;
 

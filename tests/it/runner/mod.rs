@@ -4,5 +4,6 @@ mod controllers;
 mod ends;
 mod harness;
 mod misbehaving;
+mod self_test;
 mod signatures;
 mod sweep;
