@@ -6,7 +6,10 @@ use crate::config::{
     BenchFile, ConfigErrors, ProfileFile, effective_bench, effective_profile, fit, read_bench,
     read_profile,
 };
+use crate::domain::circuit::{Budget, CircuitError};
 use crate::domain::plan::make_plan;
+use crate::domain::{BenchMap, Profile};
+use crate::report::budget_lines;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
@@ -25,8 +28,8 @@ pub struct CheckRequest {
 
 /// One file as checked.
 enum Checked {
-    Profile(PathBuf, Result<ProfileFile, ConfigErrors>),
-    Bench(PathBuf, Result<BenchFile, ConfigErrors>),
+    Profile(PathBuf, Box<Result<ProfileFile, ConfigErrors>>),
+    Bench(PathBuf, Box<Result<BenchFile, ConfigErrors>>),
 }
 
 impl Checked {
@@ -45,8 +48,8 @@ impl Checked {
 
     fn outcome(&self) -> Result<Vec<String>, &ConfigErrors> {
         match self {
-            Self::Profile(_, read) => read.as_ref().map(effective_profile),
-            Self::Bench(_, read) => read.as_ref().map(effective_bench),
+            Self::Profile(_, read) => (**read).as_ref().map(effective_profile),
+            Self::Bench(_, read) => (**read).as_ref().map(effective_bench),
         }
     }
 }
@@ -58,10 +61,10 @@ impl Checked {
 pub fn check(request: &CheckRequest, out: &mut dyn Write) -> Result<Exit, AppError> {
     let mut checked: Vec<Checked> = request.files.iter().map(|path| by_its_keys(path)).collect();
     if let Some(path) = &request.profile {
-        checked.push(Checked::Profile(path.clone(), read_profile(path)));
+        checked.push(Checked::Profile(path.clone(), Box::new(read_profile(path))));
     }
     if let Some(path) = &request.bench {
-        checked.push(Checked::Bench(path.clone(), read_bench(path)));
+        checked.push(Checked::Bench(path.clone(), Box::new(read_bench(path))));
     }
     let together = together(request, &checked);
     let right = checked.iter().all(|file| file.outcome().is_ok())
@@ -78,8 +81,10 @@ pub fn check(request: &CheckRequest, out: &mut dyn Write) -> Result<Exit, AppErr
 /// cannot be read, is reported as a profile's problem, which says the same.
 fn by_its_keys(path: &Path) -> Checked {
     match looks_like(path) {
-        Some(Kind::Bench) => Checked::Bench(path.to_owned(), read_bench(path)),
-        Some(Kind::Profile) | None => Checked::Profile(path.to_owned(), read_profile(path)),
+        Some(Kind::Bench) => Checked::Bench(path.to_owned(), Box::new(read_bench(path))),
+        Some(Kind::Profile) | None => {
+            Checked::Profile(path.to_owned(), Box::new(read_profile(path)))
+        }
     }
 }
 
@@ -90,12 +95,12 @@ fn together(
 ) -> Option<Result<Vec<String>, Vec<String>>> {
     request.profile.as_ref().and(request.bench.as_ref())?;
     let profile = checked.iter().rev().find_map(|file| match file {
-        Checked::Profile(_, Ok(profile)) => Some(profile),
-        _ => None,
+        Checked::Profile(_, read) => (**read).as_ref().ok(),
+        Checked::Bench(..) => None,
     })?;
     let bench = checked.iter().rev().find_map(|file| match file {
-        Checked::Bench(_, Ok(bench)) => Some(bench),
-        _ => None,
+        Checked::Bench(_, read) => (**read).as_ref().ok(),
+        Checked::Profile(..) => None,
     })?;
     Some(match fit(profile, bench) {
         Err(errors) => Err(vec![errors.render(false)]),
@@ -104,10 +109,30 @@ fn together(
             Ok(plan) => {
                 notes.push("what a run on this bench does not prove:".to_owned());
                 notes.extend(plan.not_proven.iter().map(|text| format!("  - {text}")));
-                Ok(notes)
+                match budget(&profile.profile, &bench.map) {
+                    Ok(lines) => {
+                        notes.extend(lines);
+                        Ok(notes)
+                    }
+                    Err(error) => Err(vec![format!("error: {error}")]),
+                }
             }
         },
     })
+}
+
+/// What the supply has to give, and where it cannot.
+fn budget(profile: &Profile, bench: &BenchMap) -> Result<Vec<String>, CircuitError> {
+    let budget = Budget::of(profile, Some(bench), &bench.circuit)?;
+    let mut lines = vec!["supply budget:".to_owned()];
+    lines.extend(
+        budget_lines(&budget)
+            .into_iter()
+            .map(|line| format!("  {line}")),
+    );
+    let warnings = budget.warnings().into_iter();
+    lines.extend(warnings.map(|warning| format!("  warning: {warning}")));
+    Ok(lines)
 }
 
 fn write_text(

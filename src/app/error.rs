@@ -1,7 +1,7 @@
 //! What can go wrong before and around a run, and the exit codes.
 
 use crate::config::ConfigErrors;
-use crate::domain::circuit::FaultError;
+use crate::domain::circuit::{CircuitError, FaultError};
 use crate::domain::plan::PlanError;
 use crate::report::UnknownFormat;
 use crate::sim::SimulatorError;
@@ -54,6 +54,9 @@ pub enum AppError {
     /// A fault that makes no sense here.
     #[error(transparent)]
     Fault(#[from] FaultError),
+    /// A circuit that cannot be built or solved.
+    #[error(transparent)]
+    Circuit(#[from] CircuitError),
     /// A bench that cannot be simulated as asked.
     #[error(transparent)]
     Simulator(#[from] SimulatorError),
@@ -112,6 +115,7 @@ impl AppError {
             Self::Config(_)
             | Self::Plan(_)
             | Self::Fault(_)
+            | Self::Circuit(_)
             | Self::Simulator(_)
             | Self::Format(_)
             | Self::Locate(_)

@@ -6,6 +6,7 @@
 
 mod answering;
 mod check;
+mod circuit;
 mod error;
 mod expected;
 mod files;
@@ -19,8 +20,9 @@ mod simulate;
 
 pub use answering::Keyboard;
 pub use check::{CheckRequest, check};
+pub use circuit::{CircuitRequest, CircuitShape, circuit};
 pub use error::{AppError, Exit};
-pub use expected::expected;
+pub use expected::{ExpectedRequest, expected};
 pub use files::{Loaded, load};
 pub use open_bench::{OpenedBench, open_over, open_real, open_simulated};
 pub use ports::list_ports;

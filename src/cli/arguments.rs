@@ -37,6 +37,8 @@ pub(super) enum Command {
     Report(Report),
     /// Exercise every relay alone, read it back, measure reply times and propose timeouts
     SelfTest(SelfTest),
+    /// Solve the control circuit for one call: volts, currents, loads that pull in
+    Circuit(Circuit),
     /// Print the JSON Schema of a file that this program reads or writes
     Schema(Schema),
     /// Print a shell's completions
@@ -50,9 +52,37 @@ pub(super) struct Expected {
     /// The profile file
     #[arg(long, value_name = "FILE")]
     pub(super) profile: PathBuf,
+    /// Print too what a meter should read on each line, with its band
+    #[arg(long)]
+    pub(super) volts: bool,
+    /// A bench file, whose electrical values and loads then hold
+    #[arg(long, value_name = "FILE", requires = "volts")]
+    pub(super) bench: Option<PathBuf>,
     /// Print JSON in place of text
     #[arg(long)]
     pub(super) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Circuit {
+    /// The profile file
+    #[arg(long, value_name = "FILE")]
+    pub(super) profile: PathBuf,
+    /// A bench file, whose electrical values, loads and instruments then hold
+    #[arg(long, value_name = "FILE")]
+    pub(super) bench: Option<PathBuf>,
+    /// The call, such as cooling-1 or alone:Y1
+    #[arg(long, value_name = "CALL", value_parser = call_named)]
+    pub(super) call: Call,
+    /// A wiring fault, such as open:Y1 or resistance:Y1=100; may be given again
+    #[arg(long = "fault", value_name = "FAULT")]
+    pub(super) faults: Vec<Fault>,
+    /// Print JSON in place of text
+    #[arg(long, conflicts_with = "spice")]
+    pub(super) json: bool,
+    /// Print the netlist, to be solved by ngspice -b as it stands
+    #[arg(long)]
+    pub(super) spice: bool,
 }
 
 #[derive(Debug, Args)]

@@ -5,8 +5,9 @@ use super::generated::{write_completions, write_page, write_pages, write_schema}
 use super::output::{to_stderr, to_stdout};
 use super::self_test::self_test;
 use crate::app::{
-    AppError, CheckRequest, Exit, RunFound, RunRequest, SimulateRequest, Simulation, check,
-    expected, list_ports, needs_arming, read_run, run_bench, simulate, write_run,
+    AppError, CheckRequest, CircuitRequest, CircuitShape, Exit, ExpectedRequest, RunFound,
+    RunRequest, SimulateRequest, Simulation, check, circuit, expected, list_ports, needs_arming,
+    read_run, run_bench, simulate, write_run,
 };
 use crate::event;
 use crate::report::Format;
@@ -23,7 +24,16 @@ use tokio::sync::mpsc;
 #[must_use]
 pub fn main_with(arguments: Arguments) -> u8 {
     let result = match arguments.command {
-        Command::Expected(asked) => printed(|out| expected(&asked.profile, asked.json, out)),
+        Command::Expected(asked) => {
+            let request = ExpectedRequest {
+                profile: asked.profile,
+                bench: asked.bench,
+                volts: asked.volts,
+                json: asked.json,
+            };
+            printed(|out| expected(&request, out))
+        }
+        Command::Circuit(asked) => solve_circuit(asked),
         Command::Check(asked) => {
             let request = CheckRequest {
                 files: asked.files,
@@ -58,6 +68,22 @@ pub fn main_with(arguments: Arguments) -> u8 {
             }
         }
     }
+}
+
+fn solve_circuit(asked: super::arguments::Circuit) -> Result<Exit, AppError> {
+    let shape = match (asked.json, asked.spice) {
+        (true, _) => CircuitShape::Json,
+        (false, true) => CircuitShape::Spice,
+        (false, false) => CircuitShape::Text,
+    };
+    let request = CircuitRequest {
+        profile: asked.profile,
+        bench: asked.bench,
+        call: asked.call,
+        faults: asked.faults,
+        shape,
+    };
+    printed(|out| circuit(&request, out))
 }
 
 /// An error with its causes, each on its own line.

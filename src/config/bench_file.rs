@@ -5,6 +5,7 @@
 //! there, nothing there that is not used. docs/bench-file.md lists every key. Whether a bench
 //! serves a profile is [`fit`](super::fit())'s question.
 
+pub(super) mod circuit;
 mod devices;
 mod lines;
 mod links;
@@ -176,6 +177,7 @@ fn read_map(root: TableReader<'_>) -> Option<ReadMap> {
     });
     let timing = timing::read_timing(&root);
     let bands = timing::read_bands(&root);
+    let circuit = circuit::read_circuit(&root);
     points.check_all_used();
     root.finish();
     let map = BenchMap {
@@ -194,6 +196,7 @@ fn read_map(root: TableReader<'_>) -> Option<ReadMap> {
         master,
         timing,
         bands,
+        circuit,
     };
     Some((map, lines.declared, notes))
 }

@@ -4,9 +4,11 @@
 //! values come from the validated bench or profile, never from a second list of defaults; the
 //! text tells only which of them were stated.
 
+use super::bench_file::circuit::{self, Key, numbers};
 use super::bench_file::{BenchFile, line_end_word, parity_word, quantity_word};
 use super::profile_file::ProfileFile;
 use crate::domain::bench_map::{Sense, SenseMeans, UnderTest};
+use crate::domain::circuit::{CableValues, CircuitValues, HeatingSupply, Protection, SupplyValues};
 use crate::domain::profile::Origin;
 use crate::units::{DeviceProtocol, LinkTransport, SerialSettings};
 use toml::de::{DeTable, DeValue};
@@ -133,9 +135,67 @@ pub fn effective_bench(bench: &BenchFile) -> Vec<String> {
     }
     lines.push("timing.samples", timing.samples);
     lines.push("timing.mains_hertz", timing.mains_hertz);
+    push_circuit(&mut lines, &map.circuit);
     lines.push("bands.on_at_least_v", map.bands.on_at_least.0);
     lines.push("bands.off_at_most_v", map.bands.off_at_most.0);
     lines.lines
+}
+
+fn push_numbers<T>(lines: &mut Lines<'_>, key: &str, keys: &[Key<T>], values: &T) {
+    for (name, value) in numbers(keys, values) {
+        // What was scaled from farads and henries is shown as it was written.
+        let written = (value * 1e9).round() / 1e9;
+        lines.push(&format!("{key}.{name}"), written);
+    }
+}
+
+/// The values of `[circuit]`; those of coils, joints and faults only where the file states them.
+fn push_circuit(lines: &mut Lines<'_>, values: &CircuitValues) {
+    push_supply(lines, "circuit.supply", &values.supply);
+    if lines.states("circuit.heating_supply")
+        && let HeatingSupply::Transformer { supply, .. } = &values.heating_supply
+    {
+        push_supply(lines, "circuit.heating_supply", supply);
+    }
+    lines.push("circuit.common_earthed", values.common_earthed);
+    push_cable(lines, "circuit.cable", &values.cable);
+    match &values.outdoor_cable {
+        Some(cable) => push_cable(lines, "circuit.outdoor_cable", cable),
+        None => lines.push("circuit.outdoor_cable.fitted", false),
+    }
+    let boards = [values.controller_ohms, values.outdoor_board_ohms];
+    for (key, ohms) in circuit::BOARDS.into_iter().zip(boards) {
+        lines.push(&format!("circuit.{key}"), ohms.unwrap_or(0.0));
+    }
+    push_numbers(lines, "circuit", circuit::INSTRUMENTS, values);
+    push_numbers(
+        lines,
+        "circuit.contacts",
+        circuit::CONTACTS,
+        &values.contacts,
+    );
+    if let Some(output) = &values.solid_state {
+        push_numbers(lines, "circuit.solid_state", circuit::SOLID_STATE, output);
+    }
+}
+
+fn push_supply(lines: &mut Lines<'_>, key: &str, supply: &SupplyValues) {
+    push_numbers(lines, key, circuit::SUPPLY, supply);
+    let (word, amps) = match supply.protection {
+        Protection::Fuse {
+            opens_above_amps, ..
+        } => ("fuse", opens_above_amps),
+        Protection::Limiter {
+            opens_above_amps, ..
+        } => ("limiter", opens_above_amps),
+    };
+    lines.push(&format!("{key}.{word}_opens_above_a"), amps);
+}
+
+fn push_cable(lines: &mut Lines<'_>, key: &str, cable: &CableValues) {
+    push_numbers(lines, key, circuit::CABLE, cable);
+    let made = quoted(circuit::stranding_word(cable.stranding));
+    lines.push(&format!("{key}.stranding"), made);
 }
 
 fn push_settings(lines: &mut Lines<'_>, key: &str, settings: &SerialSettings) {

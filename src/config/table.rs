@@ -50,6 +50,8 @@ pub(super) enum Reals {
     NotNegative,
     /// Above 0, at most 1.
     Fraction,
+    /// Any, finite.
+    Any,
 }
 
 impl Reals {
@@ -59,6 +61,7 @@ impl Reals {
                 Self::Positive => value > 0.0,
                 Self::NotNegative => value >= 0.0,
                 Self::Fraction => value > 0.0 && value <= 1.0,
+                Self::Any => true,
             }
     }
 
@@ -67,6 +70,7 @@ impl Reals {
             Self::Positive => "a number above 0",
             Self::NotNegative => "a number of 0 or above",
             Self::Fraction => "a number above 0 and at most 1",
+            Self::Any => "a number",
         }
     }
 }

@@ -4,6 +4,7 @@
 //! simulator and the app read it. It holds links and devices as descriptions only and opens
 //! nothing.
 
+use super::circuit::CircuitValues;
 use super::measurement::Bands;
 use super::profile::file_words;
 use crate::units::{
@@ -253,4 +254,6 @@ pub struct BenchMap {
     pub timing: BenchTiming,
     /// Where a measured voltage counts as on and as off.
     pub bands: Bands,
+    /// Electrical values of bench and cable.
+    pub circuit: CircuitValues,
 }

@@ -3,6 +3,7 @@
 //! Place in the data's path: after the table, before the terminal. It adds no rule and judges
 //! nothing; every word of a reason comes from the table.
 
+use crate::domain::circuit::Band;
 use crate::domain::profile::{Changeover, Interface, Kind};
 use crate::domain::{Cell, Profile, Row, TruthTable};
 use crate::units::Terminal;
@@ -45,6 +46,43 @@ pub fn write_text(profile: &Profile, table: &TruthTable, out: &mut dyn Write) ->
     writeln!(out, "\nIn every call")?;
     for rule in table.invariants() {
         write_wrapped(out, "  * ", rule)?;
+    }
+    Ok(())
+}
+
+/// Writes what a meter should read on each line at the equipment, for each row that applies.
+///
+/// # Errors
+/// Whatever the writer reports.
+pub fn write_volts(
+    table: &TruthTable,
+    volts: &[BTreeMap<Terminal, Band>],
+    out: &mut dyn Write,
+) -> io::Result<()> {
+    writeln!(out, "\nVolts against C at the equipment, loads in place")?;
+    let what = "Nominal, and in brackets what sound values leave: supply, cable, coils and joints \
+                each at the end of its tolerance, added without sign. A meter's own error comes on \
+                top.";
+    write_wrapped(out, "", what)?;
+    for (row, bands) in table.rows().iter().zip(volts) {
+        if !row.applicable {
+            continue;
+        }
+        let lead = format!("  {:<CALL_WIDTH$}", row.call.to_string());
+        let mut first = true;
+        for pair in bands.iter().collect::<Vec<_>>().chunks(3) {
+            let cells = pair.iter().map(|(line, band)| {
+                let range = format!("({:.1} to {:.1})", band.low.0, band.high.0);
+                format!("{line:<4}{:5.1} {range:<15} ", band.nominal.0)
+            });
+            let lead = if std::mem::take(&mut first) {
+                lead.clone()
+            } else {
+                " ".repeat(lead.len())
+            };
+            let cells: String = cells.collect();
+            writeln!(out, "{lead}{}", cells.trim_end())?;
+        }
     }
     Ok(())
 }
@@ -187,6 +225,8 @@ struct RowJson<'a> {
     call: String,
     applicable: bool,
     lines: &'a BTreeMap<Terminal, Cell>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    volts: Option<&'a BTreeMap<Terminal, Band>>,
 }
 
 /// Writes the table as `coilcall.expected`, version 1.
@@ -194,10 +234,24 @@ struct RowJson<'a> {
 /// # Errors
 /// Whatever the writer reports.
 pub fn write_json(profile: &Profile, table: &TruthTable, out: &mut dyn Write) -> io::Result<()> {
-    let rows = table.rows().iter().map(|row| RowJson {
+    write_json_with_volts(profile, table, &[], out)
+}
+
+/// The same with what a meter should read at the equipment, for each row of the table.
+///
+/// # Errors
+/// Whatever the writer reports.
+pub fn write_json_with_volts(
+    profile: &Profile,
+    table: &TruthTable,
+    volts: &[BTreeMap<Terminal, Band>],
+    out: &mut dyn Write,
+) -> io::Result<()> {
+    let rows = table.rows().iter().enumerate().map(|(index, row)| RowJson {
         call: row.call.to_string(),
         applicable: row.applicable,
         lines: &row.cells,
+        volts: volts.get(index),
     });
     let document = ExpectedJson {
         format: "coilcall.expected",

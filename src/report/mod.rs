@@ -4,10 +4,13 @@
 //! folded events; a format then only lays it out on the writer that it is given. Nothing here
 //! opens a file, judges, or reads the configuration: the journal alone is enough.
 
+mod budget_text;
 mod case;
 mod cell_mark;
+pub mod circuit_table;
 mod csv;
 pub mod expected_table;
+mod faults_page;
 mod format;
 mod html;
 mod junit;
@@ -22,7 +25,9 @@ mod text;
 mod timeline;
 mod wording;
 
+pub use budget_text::budget_lines;
 pub use cell_mark::CellMark;
+pub use faults_page::faults_page;
 pub use format::{Format, UnknownFormat, write_each, write_report};
 pub use run_view::{
     ChangeoverView, Conclusion, DiagnosisView, NotStarted, RunView, SuspectGroup, TroubleCount,

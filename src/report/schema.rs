@@ -207,11 +207,14 @@ fn diagnosis() -> Value {
 pub fn expected_schema() -> Value {
     let cell = whole_object([("expected", written(&EXPECTED)), ("reason", text())]);
     let names: Vec<String> = Call::TABLE.iter().map(ToString::to_string).collect();
-    let row = whole_object([
+    let band = ["nominal", "low", "high"].map(|key| (key, number()));
+    let mut row = whole_object([
         ("call", words(names.iter().map(String::as_str))),
         ("applicable", boolean()),
         ("lines", named(TERMINAL, cell)),
     ]);
+    // Only with --volts.
+    row["properties"]["volts"] = named(TERMINAL, whole_object(band));
     let none_where_not_applicable = where_then(
         json!({ "properties": { "applicable": { "const": false } } }),
         json!({ "properties": { "lines": { "maxProperties": 0 } } }),

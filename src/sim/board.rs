@@ -116,6 +116,16 @@ impl Board {
             .is_some_and(|relay| relay.contact_at(now))
     }
 
+    /// The moments after one and up to another at which a contact follows its coil.
+    pub(super) fn changes(
+        &self,
+        after: Microseconds,
+        until: Microseconds,
+    ) -> impl Iterator<Item = Microseconds> {
+        let moments = self.relays.iter().map(|relay| relay.changes_at);
+        moments.filter(move |at| *at > after && *at <= until)
+    }
+
     pub(super) fn watchdog_counts(&self) -> u16 {
         self.watchdog_counts
     }

@@ -8,7 +8,8 @@
 //!   valve's contact is the opposite of its command; otherwise it follows it. At the equipment it
 //!   changes nothing electrically.
 //! - `tied:O,B`: the valve's line is fed by the other convention's output too, which is on while
-//!   the compressor is called and the valve's own output is not.
+//!   the compressor is called and the valve's own output is not. Where the equipment has its common
+//!   on that letter, the output is landed on the common: then it is a fault of the circuit.
 
 use super::wiring::{Wiring, refuse};
 use crate::domain::circuit::{Fault, FaultError, FaultKind};
@@ -27,6 +28,15 @@ pub(super) struct ContactFaults {
 }
 
 impl ContactFaults {
+    /// Whether a fault is one of the contacts, which nothing else is to put in.
+    pub(super) fn take(wiring: &Wiring, fault: &Fault) -> bool {
+        match fault.kind() {
+            FaultKind::StuckOpen | FaultKind::StuckClosed | FaultKind::InvertedChangeover => true,
+            FaultKind::Tied => !fault.terminals().contains(&wiring.common),
+            _ => false,
+        }
+    }
+
     /// The contact faults among all faults given.
     ///
     /// # Errors
@@ -37,7 +47,7 @@ impl ContactFaults {
             changeover: wiring.changeover.clone(),
             ..Self::default()
         };
-        for fault in faults {
+        for fault in faults.iter().filter(|fault| Self::take(wiring, fault)) {
             match fault.kind() {
                 FaultKind::StuckOpen => {
                     set.stuck_open.insert(driven(wiring, fault)?);

@@ -1,7 +1,7 @@
 //! The machines behind the wiring, and a person who stands beside them.
 //!
-//! Place in the data's path: the world tells the house, moment by moment, which terminals are live
-//! at the equipment; the house knows what runs, since when, and what would have come to harm:
+//! Place in the data's path: the world tells the house, moment by moment, which loads are pulled
+//! in; the house knows what runs, since when, and what would have come to harm:
 //! compressor starts inside the minimum-off time, heat without air. It has no protection of its own
 //! and no delay that would hide a mistake, so that harm shows. The person answers what is asked as
 //! they see it and never knows what was called.
@@ -43,10 +43,9 @@ pub(super) struct House {
     has_fan_line: bool,
     own_fan_after: Option<Microseconds>,
     minimum_off: Microseconds,
-    defrost: Option<(Terminal, Defrost)>,
-    /// Terminals that were live at the last moment.
-    live: BTreeSet<Terminal>,
-    last: Microseconds,
+    defrost: Option<Defrost>,
+    /// Lines whose load was in at the last moment.
+    pulled_in: BTreeSet<Terminal>,
     running: BTreeMap<Machine, Microseconds>,
     history: Vec<MachineRun>,
     compressor_stopped: Microseconds,
@@ -80,8 +79,7 @@ impl House {
             own_fan_after: own_fan.then_some(delay),
             minimum_off: Microseconds(profile.minimum_off().0 * 1_000_000),
             defrost: None,
-            live: BTreeSet::new(),
-            last: Microseconds(0),
+            pulled_in: BTreeSet::new(),
             running: BTreeMap::new(),
             history: Vec::new(),
             compressor_stopped: Microseconds(0),
@@ -92,30 +90,35 @@ impl House {
         }
     }
 
-    pub(super) fn set_defrost(&mut self, line: Terminal, defrost: Defrost) {
-        self.defrost = Some((line, defrost));
+    pub(super) fn set_defrost(&mut self, defrost: Defrost) {
+        self.defrost = Some(defrost);
     }
 
-    /// The last moment that is known.
-    pub(super) fn last(&self) -> Microseconds {
-        self.last
+    /// When the defrost of this heating call begins and ends.
+    pub(super) fn defrost_changes(&self) -> impl Iterator<Item = Microseconds> {
+        let changes = self
+            .defrost
+            .zip(self.heating_since)
+            .map(|(defrost, since)| {
+                let begins = since.0 + defrost.after.0 * 1_000_000;
+                let ends = begins.saturating_add(defrost.lasts.0.saturating_mul(1_000_000));
+                [Microseconds(begins), Microseconds(ends)]
+            });
+        changes.into_iter().flatten()
     }
 
-    /// The line that a defrost feeds now.
-    pub(super) fn defrost_feeds(&self, now: Microseconds) -> Option<&Terminal> {
-        let (line, defrost) = self.defrost.as_ref()?;
-        let since = self.heating_since?;
-        let begins = since.0 + defrost.after.0 * 1_000_000;
-        let ends = begins.saturating_add(defrost.lasts.0.saturating_mul(1_000_000));
-        (begins..ends).contains(&now.0).then_some(line)
+    /// Whether the outdoor unit defrosts now.
+    pub(super) fn defrosts(&self, now: Microseconds) -> bool {
+        let passed = self.defrost_changes().filter(|at| *at <= now);
+        passed.count() == 1
     }
 
-    /// From this moment on these terminals are live at the equipment.
-    pub(super) fn advance(&mut self, now: Microseconds, live: BTreeSet<Terminal>) {
+    /// From this moment on these lines' loads are in.
+    pub(super) fn advance(&mut self, now: Microseconds, pulled_in: BTreeSet<Terminal>) {
         let was_heating = self.is_on(&Machine::Heat) || self.is_on(&Machine::SecondHeat);
-        self.live = live;
+        self.pulled_in = pulled_in;
         let called: BTreeSet<Machine> = self
-            .live
+            .pulled_in
             .iter()
             .filter_map(|line| self.machines.get(line))
             .cloned()
@@ -147,7 +150,6 @@ impl House {
             false => None,
         };
         self.count_heat_without_air((was_heating, heats, fan), now);
-        self.last = now;
     }
 
     fn is_on(&self, machine: &Machine) -> bool {
@@ -202,7 +204,7 @@ impl House {
         match self.changeover {
             Some(Changeover::O) => !valve,
             Some(Changeover::B) => valve,
-            None => self.conventional && self.live.contains(&Terminal::known("W1")),
+            None => self.conventional && self.pulled_in.contains(&Terminal::known("W1")),
         }
     }
 

@@ -138,7 +138,6 @@ impl Link {
         let mut world = self.world.borrow_mut();
         let mut reply = None;
         for unit in units.iter_mut() {
-            world.house(now);
             let answered = unit.hear(heard, &mut world, now);
             reply = answered.or(reply);
         }

@@ -20,9 +20,15 @@ pub(super) enum Purpose {
     LinkFaults = 3,
     /// What belongs to the whole bench.
     Bench = 4,
+    /// How far the installation's values lie from the stated ones.
+    Installation = 5,
+    /// At which tensions a device's inputs switch.
+    Thresholds = 6,
+    /// A meter's gain error and noise.
+    Meter = 7,
 }
 
-const PURPOSES: u64 = 5;
+const PURPOSES: u64 = 8;
 
 /// One purpose's stream of draws.
 #[derive(Debug)]
@@ -49,6 +55,11 @@ impl Draws {
         // 53 bits: the whole numbers that a double holds exactly.
         let drawn = (self.0.next_u64() >> 11) as f64 / (1_u64 << 53) as f64;
         drawn < probability
+    }
+
+    /// A number between -1 and 1.
+    pub(super) fn deviation(&mut self) -> f64 {
+        (self.0.next_u64() >> 11) as f64 / (1_u64 << 52) as f64 - 1.0
     }
 
     /// One byte.

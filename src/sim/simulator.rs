@@ -4,27 +4,26 @@
 //! link is connected in memory or served on a stream of the caller's. All of it lives on one
 //! thread, and its delays are tokio's: under a paused runtime it runs in virtual time.
 
+use super::as_built::as_built;
 use super::contact_fault::ContactFaults;
 use super::ear::Tongue;
-use super::graph::Graph;
 use super::house::{Defrost, House, MachineRun};
 use super::link::Link;
 use super::link_fault::{LinkFault, LinkFaultError, LinkFaultKind};
 use super::operator;
-use super::physics::Point;
+use super::physics::{Observations, Physics, Point};
 use super::random::{Draws, Purpose};
 use super::room_controller::RoomController;
 use super::scpi_meter::ScpiMeter;
 use super::unit::{Server, Unit};
 use super::wiring::Wiring;
-use super::world::{self, World};
+use super::world::World;
 use crate::domain::Question;
 use crate::domain::bench_map::{BenchMap, Loads, UnderTest};
-use crate::domain::circuit::{Fault, FaultError, FaultKind};
+use crate::domain::circuit::{Circuit, CircuitError, Fault, FaultError, PICK_UP};
 use crate::domain::profile::Profile;
 use crate::units::{
-    CoilAddress, DeviceName, DeviceProtocol, DeviceSpec, End, LinkName, Microseconds, Seconds,
-    Terminal,
+    CoilAddress, DeviceName, DeviceProtocol, DeviceSpec, End, LinkName, Microseconds, Terminal,
 };
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
@@ -37,12 +36,6 @@ pub type SimClock = Rc<dyn Fn() -> Microseconds>;
 
 /// Bytes that a stream in memory holds before its writer waits: several of the longest frames.
 const STREAM_BYTES: usize = 4096;
-
-/// Another source on the auxiliary line whenever the compressor heats: a defrost without end.
-const ENDLESS_DEFROST: Defrost = Defrost {
-    after: Seconds(0),
-    lasts: Seconds(u64::MAX),
-};
 
 /// What a simulated bench is made from.
 pub struct SimulatorSetup<'a> {
@@ -66,6 +59,9 @@ pub enum SimulatorError {
     /// A fault that cannot be set.
     #[error(transparent)]
     Fault(#[from] FaultError),
+    /// A circuit that cannot be built or solved, or a fault that it cannot have.
+    #[error(transparent)]
+    Circuit(#[from] CircuitError),
     /// A link fault that names no device.
     #[error(transparent)]
     LinkFault(#[from] LinkFaultError),
@@ -114,22 +110,20 @@ impl Simulator {
             .iter()
             .map(|fault| fault.resolve(profile, &lines))
             .collect();
-        let (back_feeds, faults): (Vec<Fault>, Vec<Fault>) = resolved?
-            .into_iter()
-            .partition(|fault| fault.kind() == FaultKind::Backfeed && bench.loads == Loads::Real);
+        let faults = resolved?;
         let wiring = Wiring::of(bench, profile);
-        let graph = Box::new(Graph::new(&wiring, &faults)?);
         let contact_faults = ContactFaults::of(&wiring, &faults)?;
-        let mut world = World::new(bench, &faults, contact_faults, graph, seed)?;
+        let mut circuit = faulty(as_built(bench, profile, seed)?, &wiring, &faults)?;
+        if bench.loads == Loads::Real {
+            circuit.put_defrost_contact()?;
+        }
+        let physics = Physics::new(circuit, bench)?;
+        let mut world = World::new(bench, &faults, contact_faults, physics, seed)?;
         if bench.under_test == UnderTest::Controller {
-            world.put_under_test(room_controller(bench, profile, seed));
+            world.put_under_test(RoomController::new(profile, seed));
         }
         if bench.loads == Loads::Real {
-            let mut house = House::new(profile);
-            for fault in &back_feeds {
-                house.set_defrost(fault.terminals()[0].clone(), ENDLESS_DEFROST);
-            }
-            world.build_house(house);
+            world.build_house(House::new(profile));
         }
         let world = Rc::new(RefCell::new(world));
         let mut links = BTreeMap::new();
@@ -189,17 +183,24 @@ impl Simulator {
         self.world.borrow_mut().closed_relays((self.now)())
     }
 
-    /// What each line of the bench truly is at the equipment once the relays of these lines have
-    /// closed, whatever any input says.
+    /// What truly stands once the relays of these lines have closed one after the other, whatever
+    /// any input says.
     #[must_use]
-    pub fn ground_truth(&self, driven: &BTreeSet<Terminal>) -> BTreeMap<Terminal, bool> {
-        let observations = self.world.borrow().ground_truth(driven);
+    pub fn truth(&self, driven: &[Terminal]) -> Rc<Observations> {
+        self.world.borrow_mut().truth(driven)
+    }
+
+    /// Whether each line of the bench truly is live at the equipment, with volts enough to pull a
+    /// load in, once the relays of these lines have closed one after the other.
+    #[must_use]
+    pub fn ground_truth(&self, driven: &[Terminal]) -> BTreeMap<Terminal, bool> {
+        let observations = self.truth(driven);
         let state = |terminal: &Terminal| {
             let point = Point {
                 terminal: terminal.clone(),
                 end: End::Equipment,
             };
-            (terminal.clone(), observations.is_live(&point))
+            (terminal.clone(), observations.volts(&point) >= PICK_UP)
         };
         self.lines.iter().map(state).collect()
     }
@@ -210,10 +211,10 @@ impl Simulator {
         operator::answer(&mut self.world.borrow_mut(), question, (self.now)())
     }
 
-    /// Sets a defrost that the outdoor unit makes by itself.
-    pub fn set_defrost(&self, line: Terminal, defrost: Defrost) {
+    /// Sets a defrost that a heat pump's outdoor unit makes by itself, feeding its auxiliary line.
+    pub fn set_defrost(&self, defrost: Defrost) {
         if let Some(house) = self.world.borrow_mut().house((self.now)()) {
-            house.set_defrost(line, defrost);
+            house.set_defrost(defrost);
         }
     }
 
@@ -247,20 +248,20 @@ impl Simulator {
     }
 }
 
-/// Below this impedance a load takes the current that a controller without C steals, and its line
-/// stays dead (assumed).
-const COIL_LIKE_OHMS: f64 = 250.0;
-
-fn room_controller(bench: &BenchMap, profile: &Profile, seed: u64) -> world::UnderTest {
-    let steals = bench.supply.c_to_controller == Some(false);
-    let without_coil = bench.lines.values().filter(|line| {
-        let sealed = line.load.as_ref().and_then(|load| load.sealed_ohms);
-        steals && sealed.is_none_or(|ohms| ohms.0 > COIL_LIKE_OHMS)
-    });
-    world::UnderTest {
-        controller: RoomController::new(profile, seed),
-        stolen_through: without_coil.map(|line| line.terminal.clone()).collect(),
+/// The circuit with its faults. Those of the contacts are refused where they make no sense, and put
+/// in by the contacts alone.
+fn faulty(built: Circuit, wiring: &Wiring, faults: &[Fault]) -> Result<Circuit, CircuitError> {
+    let (of_contacts, of_circuit): (Vec<Fault>, Vec<Fault>) = faults
+        .iter()
+        .cloned()
+        .partition(|fault| ContactFaults::take(wiring, fault));
+    if !of_contacts.is_empty() {
+        built.with_faults(&of_contacts)?;
     }
+    if of_circuit.is_empty() {
+        return Ok(built);
+    }
+    built.with_faults(&of_circuit)
 }
 
 /// The devices on one link, each with its faults and its own draws.

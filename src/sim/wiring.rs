@@ -1,15 +1,15 @@
 //! The sound wiring, as bench and profile together describe it.
 //!
-//! Place in the data's path: made once from [`BenchMap`] and [`Profile`]; graph and contact faults
-//! are edits of it. It holds no fault and no state.
+//! Place in the data's path: made once from [`BenchMap`] and [`Profile`]; contact faults are
+//! edits of it. It holds no fault and no state; the conductors are the circuit's.
 
-use crate::domain::bench_map::{BenchMap, Rail, SupplySource, UnderTest};
+use crate::domain::bench_map::{BenchMap, Rail, UnderTest};
 use crate::domain::circuit::{Fault, FaultError};
-use crate::domain::profile::{Arrangement, Profile};
+use crate::domain::profile::Profile;
 use crate::units::Terminal;
 use std::collections::{BTreeMap, BTreeSet};
 
-/// Cable, supply and the equipment's own joints.
+/// The lines, and what drives them.
 #[derive(Debug, Clone)]
 pub(super) struct Wiring {
     /// Call lines, each a conductor between the two ends.
@@ -17,12 +17,6 @@ pub(super) struct Wiring {
     /// For each line that the bench's relay, a room controller's output or a person's jumper puts
     /// on a supply, that supply.
     pub(super) commons: BTreeMap<Terminal, Rail>,
-    /// Lines joined at the equipment.
-    pub(super) tied: Vec<BTreeSet<Terminal>>,
-    /// One supply or two; two return to the one common.
-    pub(super) arrangement: Arrangement,
-    /// Where the transformers sit.
-    pub(super) source: SupplySource,
     /// The terminal that carries the common.
     pub(super) common: Terminal,
     /// Lines that run the compressor.
@@ -55,50 +49,14 @@ impl Wiring {
             });
             drives.collect()
         };
-        let present = |group: &BTreeSet<Terminal>| group.intersection(&lines).cloned().collect();
-        let tied = profile.tied().iter().map(present).collect();
         let stages = usize::from(profile.compressor_stages());
         let compressor = ["Y1", "Y2"].into_iter().take(stages);
         Self {
-            tied,
             commons,
-            arrangement: profile.arrangement(),
-            // Around a room controller the bench stands where the equipment would.
-            source: if is_controller {
-                SupplySource::Equipment
-            } else {
-                bench.supply.source
-            },
             common,
             compressor: compressor.map(Terminal::known).collect(),
             changeover: profile.changeover().map(|c| c.terminal()),
             lines,
-        }
-    }
-
-    /// The supply conductors of the cable, without the common.
-    pub(super) fn supplies(&self) -> Vec<Terminal> {
-        let names: &[&'static str] = match self.arrangement {
-            Arrangement::Single => &["R"],
-            Arrangement::Dual => &["Rc", "Rh"],
-        };
-        names.iter().copied().map(Terminal::known).collect()
-    }
-
-    /// Every conductor of the cable: lines, supplies, common.
-    pub(super) fn conductors(&self) -> BTreeSet<Terminal> {
-        let mut conductors = self.lines.clone();
-        conductors.extend(self.supplies());
-        conductors.insert(self.common.clone());
-        conductors
-    }
-
-    /// The name under which this wiring knows a terminal: C is whatever carries the common.
-    pub(super) fn named(&self, terminal: &Terminal) -> Terminal {
-        if terminal.as_str() == "C" {
-            self.common.clone()
-        } else {
-            terminal.clone()
         }
     }
 }
@@ -129,9 +87,6 @@ pub(super) mod tests {
         Wiring {
             commons: lines.iter().map(|t| (t.clone(), rail(t))).collect(),
             lines,
-            tied: Vec::new(),
-            arrangement: Arrangement::Single,
-            source: SupplySource::Equipment,
             common: Terminal::known("C"),
             compressor: set(&["Y1"]),
             changeover: Some(Terminal::known("O")),

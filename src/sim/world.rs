@@ -3,46 +3,63 @@
 //! Place in the data's path: the servers of all links share one world; a coil set over one link
 //! shows on an input of another. Time comes in as an argument. It knows no bytes.
 //!
-//! An input that is not filtered follows each mains half cycle: while its point is live it reads 1
-//! in 60 to 70 % of instants, so that a single 0 proves nothing. Which inputs those are, and the
-//! mains' phase, come from the seed.
+//! Contacts move one by one, and every move is told to the physics in its order: a coil that pulls
+//! in with one load may not with three.
+//!
+//! A digital input is on from 14 V up and off from 5 V down (from memory); in between each has its
+//! own two tensions, drawn from the seed, and keeps its state between them. An input that is not
+//! filtered follows each mains half cycle: while it is on it reads 1 in 60 to 70 % of instants, so
+//! that a single 0 proves nothing. Which inputs those are, and the mains' phase, come from the
+//! seed.
 
 use super::board::Board;
 use super::contact_fault::ContactFaults;
 use super::house::House;
+use super::loose_joint::LooseJoint;
 use super::meter_input::MeterInputs;
 use super::operator::Hands;
-use super::physics::{Contacts, Observations, Physics, Point};
+use super::physics::{Contacts, Leads, Observations, Physics, Point};
 use super::random::{Draws, Purpose};
 use super::room_controller::RoomController;
 use super::wiring::refuse;
 use crate::domain::Call;
 use crate::domain::bench_map::{BenchMap, RelayAt, Sense, SenseMeans, Stimulus};
 use crate::domain::circuit::{Fault, FaultError, FaultKind};
-use crate::units::{CoilAddress, DeviceName, End, MeterValue, Microseconds, Quantity, Terminal};
+use crate::units::{
+    CoilAddress, DeviceName, MeterValue, Microseconds, Ohms, Quantity, Terminal, Volts,
+};
 use std::collections::{BTreeMap, BTreeSet};
+use std::rc::Rc;
 
 /// Parts of a half cycle, as the input's share of it is drawn.
 const PARTS: u64 = 1_000_000;
 
-/// By then every contact has moved: operate and release times end at 20 ms.
-const CONTACTS_SETTLE_US: u64 = 20_000;
+/// Between these an input may be either (from memory).
+const SURELY_OFF: Volts = Volts(5.0);
+const SURELY_ON: Volts = Volts(14.0);
 
 /// One digital input that senses something.
 #[derive(Debug)]
 struct Tap {
     point: Point,
+    /// It goes on at this tension or above.
+    on_at: Volts,
+    /// It goes off at this tension or below.
+    off_at: Volts,
+    on: bool,
     /// The parts of each half cycle in which a live input reads 1; `PARTS` where it is filtered.
     share: u64,
     dead: bool,
 }
 
-/// A room controller on the bench.
-pub(super) struct UnderTest {
-    pub(super) controller: RoomController,
-    /// Lines without a coil-like load, where the controller gets no C: the current that it steals
-    /// makes them read live.
-    pub(super) stolen_through: BTreeSet<Terminal>,
+impl Tap {
+    fn follow(&mut self, tension: Volts) {
+        self.on = if self.on {
+            tension > self.off_at
+        } else {
+            tension >= self.on_at
+        };
+    }
 }
 
 /// Everything physical about the bench.
@@ -51,15 +68,20 @@ pub(super) struct World {
     drives: BTreeMap<RelayAt, Terminal>,
     master: Option<RelayAt>,
     stimuli: BTreeMap<RelayAt, Call>,
-    controller: Option<UnderTest>,
+    controller: Option<RoomController>,
     hands: Hands,
+    /// The person's test lamp.
+    lamp: Ohms,
     taps: BTreeMap<DeviceName, Vec<Option<Tap>>>,
     meters: MeterInputs,
     contact_faults: ContactFaults,
-    physics: Box<dyn Physics>,
+    physics: Physics,
     house: Option<House>,
-    /// The last contacts asked about with their answer: most requests change nothing.
-    last: Option<(Contacts, Observations)>,
+    /// The contacts last told to the physics, with what stands since.
+    last: (Contacts, Rc<Observations>),
+    /// Up to this moment every change of a contact was told.
+    looked_at: Microseconds,
+    loose_joint: Option<LooseJoint>,
     half_cycles_per_second: u64,
     phase: u64,
 }
@@ -73,7 +95,7 @@ impl World {
         bench: &BenchMap,
         faults: &[Fault],
         contact_faults: ContactFaults,
-        physics: Box<dyn Physics>,
+        mut physics: Physics,
         seed: u64,
     ) -> Result<Self, FaultError> {
         let mut boards = BTreeMap::new();
@@ -83,6 +105,10 @@ impl World {
                 boards.insert(name.clone(), Board::new(device, &mut draws));
             }
         }
+        let comes_and_goes = |fault: &Fault| fault.kind() == FaultKind::Intermittent;
+        let loose = faults.iter().any(comes_and_goes);
+        let at_rest = Contacts::default();
+        let observations = physics.observe(&at_rest);
         let mut world = Self {
             boards,
             drives: drives(bench),
@@ -90,12 +116,15 @@ impl World {
             stimuli: stimuli(bench),
             controller: None,
             hands: Hands::default(),
+            lamp: Ohms(bench.circuit.indicator_ohms),
             taps: taps(bench, seed),
-            meters: MeterInputs::of(bench),
+            meters: MeterInputs::of(bench, seed),
             contact_faults,
             physics,
             house: None,
-            last: None,
+            last: (at_rest, observations),
+            looked_at: Microseconds(0),
+            loose_joint: loose.then(|| LooseJoint::draw(seed)),
             half_cycles_per_second: 2 * u64::from(bench.timing.mains_hertz.max(1)),
             phase: Draws::new(seed, Purpose::Bench, 0).within(0..=PARTS - 1),
         };
@@ -104,11 +133,12 @@ impl World {
                 world.kill_inputs(fault, bench)?;
             }
         }
+        world.move_to(Microseconds(0));
         Ok(world)
     }
 
     /// Puts a room controller onto the bench.
-    pub(super) fn put_under_test(&mut self, controller: UnderTest) {
+    pub(super) fn put_under_test(&mut self, controller: RoomController) {
         self.controller = Some(controller);
     }
 
@@ -118,11 +148,16 @@ impl World {
         &mut self.hands
     }
 
-    /// Whether a point is live at this instant.
+    /// Whether a test lamp put on a point shows it live at this instant. A lamp is a load: what a
+    /// lifted line picks up from its neighbours does not light it.
     pub(super) fn is_live(&mut self, point: &Point, now: Microseconds) -> bool {
         self.look(now);
-        let (_, observations) = self.last.as_ref().expect("just looked");
-        observations.is_live(point)
+        let lamp = Leads {
+            input: self.lamp,
+            load: None,
+            series: Ohms(0.0),
+        };
+        self.physics.read(&self.last.0, point, &lamp) >= SURELY_ON
     }
 
     /// Lets the room controller see what a request has just changed.
@@ -134,7 +169,7 @@ impl World {
 
     fn kill_inputs(&mut self, fault: &Fault, bench: &BenchMap) -> Result<(), FaultError> {
         let terminal = &fault.terminals()[0];
-        let mut found = false;
+        let mut found = self.meters.kill(terminal);
         for (device, input) in inputs_of(bench, terminal) {
             let taps = self.taps.get_mut(&device);
             if let Some(Some(tap)) = taps.and_then(|taps| taps.get_mut(input)) {
@@ -145,10 +180,13 @@ impl World {
         if found {
             Ok(())
         } else {
-            Err(refuse(
-                fault,
-                format!("no input of this bench senses {terminal}"),
-            ))
+            let sensed: BTreeSet<Terminal> = senses(bench).map(|(sensed, _)| sensed).collect();
+            let sensed: Vec<&str> = sensed.iter().map(Terminal::as_str).collect();
+            let reason = format!(
+                "no input of this bench senses {terminal}; sensed: {}",
+                sensed.join(" ")
+            );
+            Err(refuse(fault, reason))
         }
     }
 
@@ -159,48 +197,17 @@ impl World {
 
     /// The house as it stands at this moment.
     pub(super) fn house(&mut self, now: Microseconds) -> Option<&mut House> {
-        self.let_machines_run(now);
+        self.look(now);
         self.house.as_mut()
     }
 
-    /// Brings the machines up to date: contacts have moved within [`CONTACTS_SETTLE_US`] of the
-    /// last moment at which anything was commanded.
-    fn let_machines_run(&mut self, now: Microseconds) {
-        let Some(mut house) = self.house.take() else {
-            return;
-        };
-        let settled = Microseconds(house.last().0 + CONTACTS_SETTLE_US);
-        for at in [settled, now] {
-            if at > house.last() && at <= now {
-                let contacts = self.contacts_of(at, &house);
-                let seen = self.physics.observe(&contacts);
-                let live = seen
-                    .live
-                    .iter()
-                    .filter(|(point, live)| **live && point.end == End::Equipment);
-                let live = live.map(|(point, _)| point.terminal.clone()).collect();
-                house.advance(at, live);
-            }
-        }
-        self.house = Some(house);
-    }
-
-    fn contacts_of(&mut self, at: Microseconds, house: &House) -> Contacts {
-        let mut contacts = self.contacts(at);
-        if let Some(line) = house.defrost_feeds(at) {
-            contacts.lines.insert(line.clone());
-        }
-        contacts
-    }
-
-    /// The board of a device, its watchdog brought up to date.
+    /// The board of a device, its watchdog brought up to date and what its contacts did until now
+    /// told to the physics.
     pub(super) fn board(&mut self, device: &DeviceName, now: Microseconds) -> &mut Board {
-        let board = self
-            .boards
+        self.look(now);
+        self.boards
             .get_mut(device)
-            .expect("every device that is served has a board");
-        board.expire(now);
-        board
+            .expect("every device that is served has a board")
     }
 
     /// Coils commanded closed, by device; devices without any closed are listed too.
@@ -218,13 +225,12 @@ impl World {
     /// What a device's inputs read at this instant; index = address.
     pub(super) fn inputs(&mut self, device: &DeviceName, now: Microseconds) -> Vec<bool> {
         self.look(now);
-        let (_, observations) = self.last.as_ref().expect("just looked");
         let parts_now = u128::from(now.0) * u128::from(self.half_cycles_per_second);
         let into_half_cycle = (parts_now + u128::from(self.phase)) % u128::from(PARTS);
         let reads = |tap: &Option<Tap>| {
             tap.as_ref().is_some_and(|tap| {
                 let showing = into_half_cycle < u128::from(tap.share);
-                !tap.dead && showing && observations.is_live(&tap.point)
+                tap.on && !tap.dead && showing
             })
         };
         self.taps
@@ -243,14 +249,14 @@ impl World {
         now: Microseconds,
     ) -> MeterValue {
         self.look(now);
-        let (_, observations) = self.last.as_ref().expect("just looked");
+        let (contacts, observations) = &self.last;
         let closed = |relay: &RelayAt| {
             let board = self.boards.get(&relay.device);
             board.is_some_and(|board| board.contact(relay.coil, now))
         };
+        let seen = (&self.physics, contacts, &**observations);
         let leads = self.hands.leads.as_ref();
-        self.meters
-            .value((device, quantity), (observations, leads), closed)
+        self.meters.value((device, quantity), seen, leads, closed)
     }
 
     /// The quantity that a plain meter is set to: the one that the bench reads with it.
@@ -258,57 +264,88 @@ impl World {
         self.meters.quantity_of(device)
     }
 
-    /// Brings what is live up to date with the contacts.
+    /// Tells the physics what the contacts did since the last look, each move at its moment.
     fn look(&mut self, now: Microseconds) {
-        self.let_machines_run(now);
-        let mut contacts = self.contacts(now);
-        let house = self.house.as_ref();
-        let fed = house.and_then(|house| house.defrost_feeds(now));
-        contacts.lines.extend(fed.cloned());
-        if self.last.as_ref().is_none_or(|(last, _)| *last != contacts) {
-            let mut observations = self.physics.observe(&contacts);
-            if let Some(under_test) = &self.controller
-                && observations.is_live(&power())
-            {
-                for line in under_test.stolen_through.difference(&contacts.lines) {
-                    let terminal = line.clone();
-                    let end = End::Equipment;
-                    observations.live.insert(Point { terminal, end }, true);
-                }
-            }
-            self.last = Some((contacts, observations));
-        }
-    }
-
-    /// What each line at the equipment is once these lines' relays have been commanded and every
-    /// contact has settled, whatever any input says of it.
-    pub(super) fn ground_truth(&self, driven: &BTreeSet<Terminal>) -> Observations {
-        self.physics.observe(&Contacts {
-            lines: self.contact_faults.closed(driven),
-            fed: true,
-        })
-    }
-
-    fn contacts(&mut self, now: Microseconds) -> Contacts {
         for board in self.boards.values_mut() {
             board.expire(now);
         }
+        let boards = self.boards.values();
+        let changes = boards.flat_map(|board| board.changes(self.looked_at, now));
+        let mut moments: BTreeSet<Microseconds> = changes.collect();
+        if let Some(joint) = &self.loose_joint {
+            moments.extend(joint.last_changes(now).filter(|at| *at > self.looked_at));
+        }
+        if let Some(house) = &self.house {
+            moments.extend(
+                house
+                    .defrost_changes()
+                    .filter(|at| *at > self.looked_at && *at < now),
+            );
+        }
+        // What moves without a relay: a person's hands, a room controller's own timers.
+        moments.insert(now);
+        for moment in moments {
+            self.move_to(moment);
+        }
+        self.looked_at = now;
+    }
+
+    fn move_to(&mut self, moment: Microseconds) {
+        let contacts = self.contacts(moment);
+        if self.last.0 != contacts || moment.0 == 0 {
+            let observations = self.physics.observe(&contacts);
+            for tap in self.taps.values_mut().flatten().flatten() {
+                tap.follow(observations.volts(&tap.point));
+            }
+            self.last = (contacts, observations);
+        }
+        if let Some(house) = &mut self.house {
+            house.advance(moment, self.last.1.pulled_in());
+        }
+    }
+
+    /// What stands once these lines' relays have closed one after the other, from rest, whatever
+    /// any input says of it; joints that come and go are made.
+    pub(super) fn truth(&mut self, driven: &[Terminal]) -> Rc<Observations> {
+        let mut commanded = BTreeSet::new();
+        let mut moments = Vec::new();
+        let mut moment = |commanded: &BTreeSet<Terminal>| {
+            moments.push(Contacts {
+                lines: self.contact_faults.closed(commanded),
+                fed: true,
+                loose_joints_made: true,
+                defrosts: false,
+            });
+        };
+        moment(&commanded);
+        for line in driven {
+            commanded.insert(line.clone());
+            moment(&commanded);
+        }
+        self.physics.after(&moments)
+    }
+
+    fn contacts(&mut self, at: Microseconds) -> Contacts {
         let closed = |relay: &RelayAt| {
             self.boards
                 .get(&relay.device)
-                .is_some_and(|board| board.contact(relay.coil, now))
+                .is_some_and(|board| board.contact(relay.coil, at))
         };
         let fed = self.master.as_ref().is_none_or(closed);
         let commanded = if self.controller.is_some() {
-            self.controllers_outputs(fed, now)
+            self.controllers_outputs(fed, at)
         } else {
             let closed = self.drives.iter().filter(|(relay, _)| closed(relay));
             let driven = closed.map(|(_, line)| line.clone());
             driven.chain(self.hands.jumpers.iter().cloned()).collect()
         };
+        let joint = self.loose_joint.as_ref();
+        let house = self.house.as_ref();
         Contacts {
             lines: self.contact_faults.closed(&commanded),
             fed,
+            loose_joints_made: joint.is_some_and(|joint| joint.is_made(at)),
+            defrosts: house.is_some_and(|house| house.defrosts(at)),
         }
     }
 
@@ -316,13 +353,10 @@ impl World {
     /// reaches it while its outputs are as they were.
     fn controllers_outputs(&mut self, fed: bool, now: Microseconds) -> BTreeSet<Terminal> {
         let wanted = self.wanted();
-        let reaches = match &self.last {
-            Some((_, observations)) => observations.is_live(&power()),
-            None => self.physics.observe(&Contacts::default()).is_live(&power()),
-        };
-        let under_test = self.controller.as_mut().expect("only asked where it is");
-        under_test.controller.follow(now, &wanted, fed && reaches);
-        under_test.controller.outputs(now)
+        let reaches = self.last.1.controller >= CONTROLLER_RUNS_FROM;
+        let controller = self.controller.as_mut().expect("only asked where it is");
+        controller.follow(now, &wanted, fed && reaches);
+        controller.outputs(now)
     }
 
     /// The call that is asked of the room controller, by relay or by hand.
@@ -338,13 +372,8 @@ impl World {
     }
 }
 
-/// Where a room controller takes its power.
-fn power() -> Point {
-    Point {
-        terminal: Terminal::known("R"),
-        end: End::Controller,
-    }
-}
+/// A room controller works from this tension up (assumed; it is made for 24 V).
+const CONTROLLER_RUNS_FROM: Volts = Volts(16.0);
 
 fn stimuli(bench: &BenchMap) -> BTreeMap<RelayAt, Call> {
     bench
@@ -397,6 +426,7 @@ fn inputs_of(bench: &BenchMap, terminal: &Terminal) -> Vec<(DeviceName, usize)> 
 fn taps(bench: &BenchMap, seed: u64) -> BTreeMap<DeviceName, Vec<Option<Tap>>> {
     let mut taps: BTreeMap<DeviceName, Vec<Option<Tap>>> = BTreeMap::new();
     let mut shares: BTreeMap<&DeviceName, Vec<u64>> = BTreeMap::new();
+    let mut thresholds: BTreeMap<&DeviceName, Vec<(Volts, Volts)>> = BTreeMap::new();
     for (index, (name, device)) in bench.devices.iter().enumerate() {
         let inputs = device.modbus().map_or(0, |spec| spec.discrete_inputs);
         let mut draws = Draws::new(seed, Purpose::Inputs, index);
@@ -407,6 +437,9 @@ fn taps(bench: &BenchMap, seed: u64) -> BTreeMap<DeviceName, Vec<Option<Tap>>> {
             if follows_half_cycles { share } else { PARTS }
         };
         shares.insert(name, (0..inputs).map(share).collect());
+        let mut draws = Draws::new(seed, Purpose::Thresholds, index);
+        let drawn = (0..inputs).map(|_| switching_tensions(&mut draws));
+        thresholds.insert(name, drawn.collect());
         taps.insert(name.clone(), (0..inputs).map(|_| None).collect());
     }
     for (terminal, sense) in senses(bench) {
@@ -415,18 +448,30 @@ fn taps(bench: &BenchMap, seed: u64) -> BTreeMap<DeviceName, Vec<Option<Tap>>> {
         };
         let index = usize::from(input.0);
         let share = shares.get(device).and_then(|shares| shares.get(index));
+        let tensions = thresholds.get(device).and_then(|all| all.get(index));
         let slot = taps.get_mut(device).and_then(|taps| taps.get_mut(index));
-        if let (Some(share), Some(slot)) = (share, slot) {
+        if let (Some(share), Some((off_at, on_at)), Some(slot)) = (share, tensions, slot) {
             let point = Point {
                 terminal,
                 end: sense.end,
             };
             *slot = Some(Tap {
                 point,
+                on_at: *on_at,
+                off_at: *off_at,
+                on: false,
                 share: *share,
                 dead: false,
             });
         }
     }
     taps
+}
+
+/// Where an input goes off and on: the two in the third of the band that is nearest to its end.
+fn switching_tensions(draws: &mut Draws) -> (Volts, Volts) {
+    let third = (SURELY_ON.0 - SURELY_OFF.0) / 3.0;
+    let off_at = SURELY_OFF.0 + draws.deviation().abs() * third;
+    let on_at = SURELY_ON.0 - draws.deviation().abs() * third;
+    (Volts(off_at), Volts(on_at))
 }

@@ -1,5 +1,6 @@
 //! The bench file's schema, all but its links and devices.
 
+use super::circuit::circuit;
 use super::device::{devices, links};
 use super::parts::{line_of_text, real, terminal};
 use crate::config::bench_file::{BY_A_METER, BY_A_PERSON, ENDS, end_word, quantity_word};
@@ -36,6 +37,7 @@ pub fn bench_schema() -> Value {
         ("master", relay()),
         ("timing", timing()),
         ("bands", bands()),
+        ("circuit", circuit()),
     ];
     let required = ["name", "under_test", "loads", "supply", "line"];
     let controller = where_then(

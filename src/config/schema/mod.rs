@@ -6,6 +6,7 @@
 
 mod answers;
 mod bench;
+mod circuit;
 mod device;
 mod parts;
 mod profile;

@@ -9,8 +9,11 @@ use serde_json::{Value, json};
 pub(super) const NAME: &str = "^[A-Za-z0-9_-]{1,32}$";
 
 /// A terminal's name, as [`Terminal`](crate::units::Terminal) takes it.
+pub(super) const TERMINAL: &str = "^[A-Za-z][A-Za-z0-9_/-]{0,11}$";
+
+/// A terminal's name as a text.
 pub(super) fn terminal() -> Value {
-    text_like("^[A-Za-z][A-Za-z0-9_/-]{0,11}$")
+    text_like(TERMINAL)
 }
 
 /// A text with more in it than blanks, and without control characters.
@@ -37,6 +40,7 @@ pub(super) fn real(reals: Reals) -> Value {
         Reals::Positive => json!({ "type": "number", "exclusiveMinimum": 0 }),
         Reals::NotNegative => json!({ "type": "number", "minimum": 0 }),
         Reals::Fraction => json!({ "type": "number", "exclusiveMinimum": 0, "maximum": 1 }),
+        Reals::Any => json!({ "type": "number" }),
     }
 }
 

@@ -9,6 +9,7 @@ use super::{
 };
 use crate::domain::{BenchMap, Profile};
 use crate::units::{Place, Terminal, Volts};
+use serde::Serialize;
 use std::collections::BTreeMap;
 
 /// How far sound values may lie from the stated ones, each as a part of itself (all assumed).
@@ -44,7 +45,7 @@ impl Default for Tolerances {
 }
 
 /// One line's reading with its band.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Band {
     /// With every value as stated.
     pub nominal: Volts,

@@ -5,13 +5,15 @@
 use super::build::{Builder, common, heating_common};
 use super::layout::{CableSite, Contact, ContactRule, LoadHealth, LoadSite, SupplySite};
 use super::{CircuitError, CoilValues, ElementKind, HeatingSupply, NodeId, SupplyValues};
-use crate::domain::bench_map::{Loads, Rail, SenseMeans, SupplySource};
+use crate::domain::BenchMap;
+use crate::domain::bench_map::{Loads, Rail, SenseMeans, SupplySource, UnderTest};
 use crate::units::{End, Place, Terminal};
 
 impl Builder<'_> {
     pub(super) fn feed(&mut self) -> Result<(), CircuitError> {
-        let source = self.bench.map(|bench| bench.supply.source);
-        let place = match source {
+        // Around a room controller the bench stands where the equipment would.
+        let feeding = self.bench.filter(|_| !self.is_around_a_controller());
+        let place = match feeding.map(|bench| bench.supply.source) {
             Some(SupplySource::Bench) => Place::Controller,
             Some(SupplySource::Equipment) | None => Place::Equipment,
         };
@@ -87,9 +89,12 @@ impl Builder<'_> {
         let without_common = self
             .bench
             .is_some_and(|bench| bench.supply.c_to_controller == Some(false));
+        // A room controller drives every line, and so may a person where no relay does.
+        let has_relays = |bench: &&BenchMap| bench.lines.values().any(|l| l.drive.is_some());
+        let by_relays = self.bench.filter(has_relays);
+        let by_relays = by_relays.filter(|_| !self.is_around_a_controller());
         for line in self.layout.lines.clone() {
-            let sensed_only = self
-                .bench
+            let sensed_only = by_relays
                 .and_then(|bench| bench.lines.get(&line))
                 .is_some_and(|bench_line| bench_line.drive.is_none());
             if sensed_only || self.profile.is_input(&line) {
@@ -119,14 +124,26 @@ impl Builder<'_> {
         Ok(())
     }
 
+    fn is_around_a_controller(&self) -> bool {
+        self.bench
+            .is_some_and(|bench| bench.under_test == UnderTest::Controller)
+    }
+
     fn coil_of(&self, line: &Terminal) -> Option<CoilValues> {
         let bench_line = self.bench.and_then(|bench| bench.lines.get(line));
         let in_profile = self.table_lines.contains(line);
         let bench_load = bench_line.and_then(|line| line.load.as_ref());
+        // A room controller's bench has the loads that its file names, and no others.
+        if self.is_around_a_controller() && bench_load.is_none() {
+            return None;
+        }
         let disconnected = self
             .bench
             .is_some_and(|bench| bench.loads == Loads::Disconnected);
-        if disconnected || self.profile.is_input(line) || (!in_profile && bench_load.is_none()) {
+        // A panel's dummy loads hang on every line that it has, used or not.
+        let has_dummies = self.bench.is_some_and(|bench| bench.loads == Loads::Dummy);
+        let bare = !in_profile && bench_load.is_none() && !has_dummies;
+        if disconnected || self.profile.is_input(line) || bare {
             return None;
         }
         if self.layout.heating_side.contains(line)

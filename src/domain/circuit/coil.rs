@@ -29,7 +29,7 @@ pub struct CoilValues {
 }
 
 /// 24 V coils are commonly said to pull in by 18 V (from memory).
-const PICK_UP: Volts = Volts(18.0);
+pub const PICK_UP: Volts = Volts(18.0);
 
 /// Half of rated, inside the 20 to 75 % of IEC 60947-4-1 (from memory).
 const DROP_OUT: Volts = Volts(12.0);

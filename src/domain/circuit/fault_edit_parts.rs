@@ -193,11 +193,11 @@ impl Edit<'_> {
             }
             _ => ContactRule::Always,
         };
-        let outdoors = self
-            .circuit
-            .layout
-            .strips
-            .contains_key(&(line.clone(), Place::Outdoor));
+        let rail = self.circuit.rail();
+        let strips = &self.circuit.layout.strips;
+        let outdoors = [&line, &rail]
+            .into_iter()
+            .all(|terminal| strips.contains_key(&(terminal.clone(), Place::Outdoor)));
         let default = if outdoors {
             Place::Outdoor
         } else {

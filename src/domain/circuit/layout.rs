@@ -129,6 +129,7 @@ pub(super) struct Layout {
     pub(super) cables: BTreeMap<CableSite, Cable>,
     pub(super) contacts: BTreeMap<Terminal, Contact>,
     pub(super) extra_contacts: Vec<Contact>,
+    pub(super) defrost: Option<Contact>,
     pub(super) loads: Vec<LoadSite>,
     pub(super) supplies: Vec<SupplySite>,
     pub(super) rail_jumper: Option<ElementId>,
@@ -148,10 +149,18 @@ impl Layout {
     /// The terminal's node at a place.
     pub(super) fn strip(&self, terminal: &Terminal, place: Place) -> Result<NodeId, CircuitError> {
         let resolved = self.resolve(terminal);
-        self.strips
-            .get(&(resolved, place))
+        let strip = self.strips.get(&(resolved, place));
+        strip
+            .or_else(|| self.strips.get(&(self.only_rail(terminal)?, place)))
             .copied()
             .ok_or_else(|| self.not_there(terminal, place))
+    }
+
+    /// Equipment with one supply has one terminal for both rails; a controller has two.
+    fn only_rail(&self, terminal: &Terminal) -> Option<Terminal> {
+        let is_heating_rail = terminal.as_str() == "Rh";
+        let only = self.aliases.get(&Terminal::known("Rc"));
+        only.filter(|_| is_heating_rail).cloned()
     }
 
     /// The common against which a terminal is read at a place.

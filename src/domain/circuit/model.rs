@@ -42,7 +42,7 @@ impl ClosedContacts {
 }
 
 /// What a circuit remembers from one moment to the next: hysteresis and a blown fuse.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, PartialOrd, Ord)]
 pub struct CircuitState {
     /// Lines whose load is pulled in.
     pub pulled_in: BTreeSet<Terminal>,
@@ -50,6 +50,8 @@ pub struct CircuitState {
     pub open_fuses: BTreeSet<Terminal>,
     /// Whether joints that come and go are made at this moment.
     pub intermittents_made: bool,
+    /// Whether the outdoor unit feeds its auxiliary line at this moment, of its own accord.
+    pub defrosts: bool,
 }
 
 /// One installation's circuit.
@@ -115,6 +117,12 @@ impl Circuit {
     #[must_use]
     pub fn lines(&self) -> &[Terminal] {
         &self.layout.lines
+    }
+
+    /// The rail of its only supply, or of the cooling side's.
+    #[must_use]
+    pub fn rail(&self) -> Terminal {
+        self.layout.supplies[0].rail.clone()
     }
 
     /// Its values, faults included only where they are values.
@@ -199,6 +207,7 @@ fn prepare(
     changing.extend(layout.supplies.iter().map(|supply| supply.fuse));
     changing.extend(&layout.lets_go_under_load);
     changing.extend(&layout.come_and_go);
+    changing.extend(layout.defrost.as_ref().map(|contact| contact.element));
     Prepared::new(netlist, &netlist.kinds(), values.angular(), &changing)
 }
 
@@ -219,6 +228,9 @@ impl<'a> Moment<'a> {
             if before.open_fuses.contains(&supply.rail) {
                 open(&mut kinds[supply.fuse.0]);
             }
+        }
+        if let Some(contact) = layout.defrost.as_ref().filter(|_| before.defrosts) {
+            kinds[contact.element.0] = contact.closed;
         }
         if !before.intermittents_made {
             for joint in &layout.come_and_go {
@@ -337,7 +349,7 @@ impl<'a> Moment<'a> {
             self.kinds,
             self.tensions,
             (loads, open_fuses),
-            before.intermittents_made,
+            (before.intermittents_made, before.defrosts),
         )
     }
 }

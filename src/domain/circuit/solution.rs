@@ -61,6 +61,7 @@ pub struct Solution {
     loads: Vec<LoadState>,
     open_fuses: BTreeSet<Terminal>,
     intermittents_made: bool,
+    defrosts: bool,
     hertz: f64,
 }
 
@@ -70,7 +71,7 @@ impl Solution {
         kinds: Vec<ElementKind>,
         tensions: Vec<Complex64>,
         (loads, open_fuses): (Vec<LoadState>, BTreeSet<Terminal>),
-        intermittents_made: bool,
+        (intermittents_made, defrosts): (bool, bool),
     ) -> Self {
         Self {
             netlist: Arc::clone(&circuit.netlist),
@@ -80,6 +81,7 @@ impl Solution {
             loads,
             open_fuses,
             intermittents_made,
+            defrosts,
             hertz: circuit.values.hertz,
         }
     }
@@ -229,6 +231,7 @@ impl Solution {
             pulled_in,
             open_fuses,
             intermittents_made: self.intermittents_made,
+            defrosts: self.defrosts,
         }
     }
 }

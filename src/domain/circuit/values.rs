@@ -6,7 +6,7 @@
 
 use super::element::{above_zero, zero_or_more};
 use super::{CableValues, CircuitError, CoilValues, ContactValues, FaultValues};
-use super::{HeatingSupply, SolidStateValues, SupplyValues};
+use super::{HeatingSupply, Protection, SolidStateValues, SupplyValues};
 use crate::units::{Place, Terminal};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -91,6 +91,30 @@ impl Default for CircuitValues {
 }
 
 impl CircuitValues {
+    /// What holds on a test bench where its file is silent: as the default, with an electronic
+    /// limiter in the fuse's place, so that a short ends with its call (common practice on
+    /// training panels, no source). It opens above 3.7 A, inside 100 divided by 26.9 V.
+    #[must_use]
+    pub fn for_bench() -> Self {
+        let values = Self::default();
+        let supply = SupplyValues {
+            protection: Protection::Limiter {
+                ohms: values.supply.protection.ohms(),
+                opens_above_amps: 3.7,
+            },
+            ..values.supply
+        };
+        Self {
+            supply,
+            heating_supply: HeatingSupply::Transformer {
+                supply,
+                opposed: false,
+                commons_joined: false,
+            },
+            ..values
+        }
+    }
+
     /// Angular mains frequency in radians per second.
     #[must_use]
     pub fn angular(&self) -> f64 {

@@ -2,6 +2,7 @@
 
 mod behaviour;
 mod budget;
+mod commands;
 mod on_a_bench;
 mod outside_solver;
 mod plants;

@@ -14,7 +14,7 @@ const RELATIVE: f64 = 1e-6;
 const FLOOR_VOLTS: f64 = 1e-6;
 
 /// Every node's complex tension by its number, as ngspice prints it.
-fn solve_outside(netlist: &Path) -> BTreeMap<usize, (f64, f64)> {
+pub(super) fn solve_outside(netlist: &Path) -> BTreeMap<usize, (f64, f64)> {
     let output = Command::new("ngspice")
         .arg("-b")
         .arg(netlist)
@@ -48,7 +48,7 @@ fn solve_outside(netlist: &Path) -> BTreeMap<usize, (f64, f64)> {
 }
 
 /// The comment lines `* node 12 = Y1@equipment` as a map from name to number.
-fn node_numbers(netlist: &str) -> BTreeMap<String, usize> {
+pub(super) fn node_numbers(netlist: &str) -> BTreeMap<String, usize> {
     let lines = netlist.lines();
     lines
         .filter_map(|line| line.strip_prefix("* node ")?.split_once(" = "))

@@ -3,9 +3,10 @@
 use super::{BENCH, bench_errors, check_bench, told, with};
 use coilcall::config::parse_bench;
 use coilcall::domain::bench_map::{BenchTiming, Rail, SenseMeans};
+use coilcall::domain::circuit::Protection;
 use coilcall::units::{
-    DeviceName, DeviceProtocol, End, LinkName, LinkTransport, Milliseconds, Ohms, Parity, Quantity,
-    SerialSettings, Terminal, UsbIdentity,
+    DeviceName, DeviceProtocol, End, LinkName, LinkTransport, Milliseconds, Ohms, Parity, Place,
+    Quantity, SerialSettings, Terminal, UsbIdentity,
 };
 use std::path::Path;
 
@@ -454,4 +455,80 @@ fn the_supply_is_sensed_where_its_source_stands() {
     assert_eq!(end("wiring", "bench"), End::Controller);
     assert_eq!(end("equipment", "equipment"), End::Equipment);
     assert_eq!(end("equipment", "bench"), End::Controller);
+}
+
+#[test]
+fn electrical_values_are_taken_and_the_rest_keeps_its_default() {
+    let values = "[circuit]\ncontroller_ohms = 0\n[circuit.supply]\nrated_va = 75\n\
+                  fuse_opens_above_a = 3\n[circuit.cable]\npicofarads_per_ft = 30\n\
+                  [circuit.outdoor_cable]\nfitted = false\n[circuit.coil.Y1]\npick_up_v = 17\n\
+                  [circuit.joint.R]\nequipment_ohms = 2\n";
+    let text = format!("{BENCH}\n{values}");
+    let bench = parse_bench(Path::new("b.toml"), text).expect("the bench is sound");
+    let circuit = &bench.map.circuit;
+    assert_eq!(circuit.controller_ohms, None);
+    assert_eq!(circuit.supply.rated_volt_amperes, 75.0);
+    let fuse = Protection::Fuse {
+        ohms: 0.05,
+        opens_above_amps: 3.0,
+    };
+    assert_eq!(circuit.supply.protection, fuse);
+    assert_eq!(circuit.supply.open_circuit_volts, 26.9);
+    assert!((circuit.cable.coupling_farads_per_foot - 30e-12).abs() < 1e-20);
+    assert_eq!(circuit.outdoor_cable, None);
+    let coil = circuit.coils[&Terminal::known("Y1")];
+    assert_eq!((coil.pick_up.0, coil.drop_out.0), (17.0, 12.0));
+    let joint = (Terminal::known("R"), Place::Equipment);
+    assert_eq!(circuit.joints[&joint], 2.0);
+    // Silent files have a limiter: a short on a panel ends with its call.
+    let silent = parse_bench(Path::new("b.toml"), BENCH.to_owned()).expect("sound");
+    assert!(!silent.map.circuit.supply.protection.latches());
+}
+
+#[test]
+fn electrical_values_outside_physics_are_told_at_their_keys() {
+    let told_of = |values: &str| told(&bench_errors(&format!("{BENCH}\n{values}")));
+    let first = BENCH.lines().count() + 2;
+    for (values, line, words) in [
+        ("[circuit]\nmeter_ohms = 0", 1, "expected a number above 0"),
+        ("[circuit]\nmetre_ohms = 3", 1, "did you mean `meter_ohms`"),
+        (
+            "[circuit.cable]\nawg = 44",
+            1,
+            "expected a gauge of 0 to 40 AWG, found 44",
+        ),
+        (
+            "[circuit.cable]\ntemperature_c = 900",
+            1,
+            "-60 to 200 degrees",
+        ),
+        (
+            "[circuit.supply]\nrated_va = \"40\"",
+            1,
+            "expected a number above 0",
+        ),
+        (
+            "[circuit.coil.Y1]\ndrop_out_v = 19",
+            1,
+            "pulls in at 18 V drops out below",
+        ),
+        (
+            "[circuit.coil.Y1]\npower_factor = 2",
+            1,
+            "above 0 and at most 1",
+        ),
+        (
+            "[circuit.solid_state]\nsnubber_ohms = 1e6",
+            0,
+            "is outside physics",
+        ),
+    ] {
+        let told = told_of(values);
+        assert!(
+            told.starts_with(&format!("{}:", first + line)),
+            "{values}: {told}"
+        );
+        assert!(told.contains(words), "{values}: {told}");
+        assert_eq!(told.lines().count(), 1, "{told}");
+    }
 }

@@ -120,7 +120,7 @@ fn what_the_readers_take_the_schemas_take() {
 }
 
 /// One change to a rich file that makes it wrong.
-const WRONG_BENCHES: [(&str, &str); 33] = [
+const WRONG_BENCHES: [(&str, &str); 42] = [
     ("under_test = \"wiring\"", "under_test = \"cable\""),
     ("loads = \"dummy\"", "load = \"dummy\""),
     ("name = \"Everything\"", "name = \"  \""),
@@ -160,6 +160,15 @@ const WRONG_BENCHES: [(&str, &str); 33] = [
     ("[stimulus.cooling-1]", "[stimulus.cool]"),
     ("mains_hertz = 50", "mains_hertz = 55"),
     ("samples = 8", "samples = 33"),
+    ("rated_va = 75", "rated_va = 0"),
+    ("rated_va = 75", "rating_va = 75"),
+    ("rated_va = 75", "rated_va = 75\nfuse_opens_above_a = 3"),
+    ("awg = 22", "awg = 41"),
+    ("temperature_c = -20", "temperature_c = -61"),
+    ("stranding = \"stranded\"", "stranding = \"braided\""),
+    ("[circuit.coil.W2]", "[circuit.coil.\"2W\"]"),
+    ("controller_ohms = 0", "controller_ohms = -1"),
+    ("common_earthed = false", "common_earthed = \"no\""),
 ];
 
 const WRONG_PROFILES: [(&str, &str); 20] = [

@@ -4,7 +4,7 @@
 use super::harness::{Case, Ran, in_virtual_time, run_watched, terminals};
 use coilcall::app::open_simulated;
 use coilcall::domain::Verdict;
-use coilcall::domain::bench_map::BenchMap;
+use coilcall::domain::bench_map::{BenchMap, Load};
 use coilcall::event::{ChangeoverOutcome, Command, EventKind, RunEvent, WaitingFor};
 use coilcall::port::{Clock, RunClock};
 use coilcall::units::{Ohms, Terminal};
@@ -157,7 +157,14 @@ fn a_controller_without_its_supply_fails_and_a_dead_bench_is_inconclusive() {
 fn without_c_a_line_without_a_coil_is_inconclusive_and_the_others_are_judged() {
     let without_coil = |bench: &mut BenchMap| {
         let line = bench.lines.get_mut(&Terminal::known("W2")).expect("W2");
-        line.load.as_mut().expect("a load").sealed_ohms = Some(Ohms(1000.0));
+        // Beside the input's 12 kohm it leaves 6 kohm, to which 2.4 kohm of the controller bring
+        // about 18 V: live while nothing is called.
+        line.load = Some(Load {
+            sealed_ohms: Some(Ohms(12e3)),
+            power_factor: Some(1.0),
+            unsealed_ohms: Some(Ohms(12e3)),
+            dc_ohms: Some(Ohms(12e3)),
+        });
     };
     let mut case = Case::new(
         "heat-pump-1-stage-electric-o",

@@ -4,6 +4,7 @@ use coilcall::domain::bench_map::{
     BenchLine, BenchMap, BenchTiming, Drive, Loads, Rail, RelayAt, Sense, SenseMeans, SupplyMap,
     SupplySense, SupplySource, UnderTest,
 };
+use coilcall::domain::circuit::CircuitValues;
 use coilcall::domain::measurement::Bands;
 use coilcall::domain::profile::{Changeover, Kind};
 use coilcall::domain::{Profile, ProfileDraft};
@@ -116,6 +117,7 @@ pub(super) fn bench() -> BenchMap {
     };
     BenchMap {
         bands: Bands::default(),
+        circuit: CircuitValues::for_bench(),
         name: "Panel for tests".to_owned(),
         under_test: UnderTest::Wiring,
         loads: Loads::Dummy,
@@ -169,6 +171,22 @@ pub(super) fn try_simulator(
         link_faults: link_faults.iter().map(|f| f.parse().expect(f)).collect(),
         seed,
         now: Rc::new(move || Microseconds(u64::try_from(elapsed()).expect("a short test"))),
+    })
+}
+
+/// A simulator that is only asked what is true: its clock stands still.
+pub(super) fn try_simulator_for(
+    (bench, profile): (&BenchMap, &Profile),
+    faults: &[&str],
+    seed: u64,
+) -> Result<Simulator, SimulatorError> {
+    Simulator::new(SimulatorSetup {
+        bench,
+        profile,
+        faults: faults.iter().map(|f| f.parse().expect(f)).collect(),
+        link_faults: Vec::new(),
+        seed,
+        now: Rc::new(|| Microseconds(0)),
     })
 }
 

@@ -230,14 +230,36 @@ fn a_plain_board_and_a_plain_meter_speak_by_their_description() {
         assert_eq!(board.ask("close 5\r\n").await, "");
         assert_eq!(board.ask("nonsense\r\n").await, "");
         let mut asked = Lines::on(&simulator, "asked");
-        assert_eq!(asked.ask("READ\r\n").await, "0.00 V\r\n");
+        assert!(is_dead(&asked.ask("READ\r\n").await));
         // From the middle of a line on, then four lines a second.
         let mut stream = Lines::on(&simulator, "stream");
         let heard = stream.listen(milliseconds(1000)).await;
         let (first, rest) = heard.split_once("\r\n").expect("several lines");
         assert!(first.len() < "0.00 V".len(), "{first}");
-        assert!(rest.starts_with("0.00 V\r\n0.00 V\r\n"), "{rest:?}");
+        let lines: Vec<&str> = rest.split_inclusive("\r\n").collect();
+        assert!(lines.len() >= 3, "{rest:?}");
+        assert!(lines.iter().all(|line| is_dead(line)), "{rest:?}");
     });
+}
+
+/// Whether a plain meter's line says what an idle line has: a ghost and the meter's noise.
+fn is_dead(line: &str) -> bool {
+    let value = line.strip_suffix(" V\r\n").map(str::parse::<f64>);
+    matches!(value, Some(Ok(volts)) if volts <= DEAD_VOLTS)
+}
+
+/// An idle line's coil leaves millivolts of what its neighbours couple in; the rest is noise.
+const DEAD_VOLTS: f64 = 0.2;
+
+/// A live line: 26.9 V open, 3 % more or less, with one contactor's load.
+const LIVE_VOLTS: std::ops::RangeInclusive<f64> = 23.0..=27.8;
+
+fn is_right(value: MeterValue, live: bool) -> bool {
+    match value {
+        MeterValue::Value(volts) if live => LIVE_VOLTS.contains(&volts),
+        MeterValue::Value(volts) => volts <= DEAD_VOLTS,
+        MeterValue::Overload | MeterValue::NotANumber => false,
+    }
 }
 
 /// What the drivers read on this bench: the meter through relays 1 and 2, asked, streamed.
@@ -272,15 +294,18 @@ async fn readings(simulator: &Simulator) -> Vec<Result<MeterValue, TroubleKind>>
 fn a_meter_reads_what_its_multiplexer_joins() {
     in_virtual_time(async {
         let simulator = simulator(&[], 1);
-        let live = Ok(MeterValue::Value(24.0));
-        let dead = Ok(MeterValue::Value(0.0));
-        assert_eq!(readings(&simulator).await, [live, dead, live, live]);
+        let read = readings(&simulator).await;
+        assert_eq!(read.len(), 4);
+        for (value, live) in read.iter().zip([true, false, true, true]) {
+            let right = value.as_ref().is_ok_and(|value| is_right(*value, live));
+            assert!(right, "{read:?}");
+        }
     });
 }
 
 #[test]
 fn no_link_fault_makes_a_wrong_reading() {
-    let expected = [24.0, 0.0, 24.0, 24.0];
+    let expected = [true, false, true, true];
     let mut read = 0;
     let mut troubled = 0;
     for fault in [
@@ -305,7 +330,7 @@ fn no_link_fault_makes_a_wrong_reading() {
                 for (value, expected) in got.iter().zip(expected) {
                     match value {
                         Ok(value) => {
-                            assert_eq!(*value, MeterValue::Value(expected), "{fault} {seed}");
+                            assert!(is_right(*value, expected), "{fault} {seed}: {value:?}");
                             read += 1;
                         }
                         Err(_) => troubled += 1,

@@ -4,5 +4,6 @@ mod bench;
 mod devices;
 mod link_faults;
 mod outside;
+mod patterns;
 mod protocol;
 mod wiring;

@@ -24,7 +24,7 @@ fn a_defrost_is_waited_for_with_y_held() {
         lasts: Seconds(480),
     };
     let person = Person {
-        defrost: Some(("W2", defrost)),
+        defrost: Some(defrost),
         ..ATTENTIVE
     };
     let ran = run(

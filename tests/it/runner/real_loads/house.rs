@@ -46,7 +46,7 @@ pub(super) struct Person {
     pub(super) says_no_to: &'static str,
     /// A command of theirs: once a question with this beginning was asked, after so many seconds.
     pub(super) cancels: Option<(&'static str, u64)>,
-    pub(super) defrost: Option<(&'static str, Defrost)>,
+    pub(super) defrost: Option<Defrost>,
 }
 
 /// They arm the run, look and answer truthfully, at the keyboard.
@@ -75,8 +75,8 @@ pub(super) fn run_with(
     in_virtual_time(async move {
         let clock: Rc<dyn Clock> = Rc::new(RunClock::start());
         let simulator = case.simulator(&clock);
-        if let Some((line, defrost)) = person.defrost {
-            simulator.set_defrost(Terminal::known(line), defrost);
+        if let Some(defrost) = person.defrost {
+            simulator.set_defrost(defrost);
         }
         let mut opened = open_simulated(&case.bench, &simulator).await;
         add(&mut opened.ports);

@@ -1,0 +1,320 @@
+//! `[circuit]`: electrical values of bench and cable, where they are known better than by default.
+//!
+//! Place in the data's path: changes [`CircuitValues`] key by key; what no such part can have is
+//! refused at its key. Each key is written once, in a list that reader, schema and the effective
+//! values share.
+
+use crate::config::table::{Reals, TableReader};
+use crate::domain::circuit::conductor::Stranding;
+use crate::domain::circuit::{
+    CableValues, CircuitError, CircuitValues, CoilValues, ContactValues, FaultValues,
+    HeatingSupply, Protection, SolidStateValues, SupplyValues,
+};
+use crate::units::{Place, Terminal, Volts};
+
+/// One number of a table: its key, what it takes, and where it goes.
+pub(in crate::config) struct Key<T> {
+    pub(in crate::config) name: &'static str,
+    pub(in crate::config) reals: Reals,
+    get: fn(&T) -> f64,
+    set: fn(&mut T, f64),
+}
+
+macro_rules! keys {
+    ($list:ident: $of:ty; $($name:literal, $reals:ident, $($path:ident).+, $unit:literal;)+) => {
+        pub(in crate::config) const $list: &[Key<$of>] = &[$(Key {
+            name: $name,
+            reals: Reals::$reals,
+            get: |values| values.$($path).+ / $unit,
+            set: |values, number| values.$($path).+ = number * $unit,
+        }),+];
+    };
+}
+
+keys! { SUPPLY: SupplyValues;
+    "rated_va", Positive, rated_volt_amperes, 1.0;
+    "open_circuit_v", NotNegative, open_circuit_volts, 1.0;
+    "source_ohms_at_40_va", Positive, ohms_at_40_volt_amperes, 1.0;
+    "source_reactance_ohms_at_40_va", NotNegative, reactance_ohms_at_40_volt_amperes, 1.0;
+    "mains_v", NotNegative, mains_volts, 1.0;
+    "primary_tap_v", Positive, primary_tap_volts, 1.0;
+}
+keys! { CABLE: CableValues;
+    "awg", NotNegative, gauge_awg, 1.0;
+    "length_ft", Positive, feet, 1.0;
+    "temperature_c", Any, celsius, 1.0;
+    "microhenries_per_ft", NotNegative, henries_per_foot, 1e-6;
+    "picofarads_per_ft", NotNegative, coupling_farads_per_foot, 1e-12;
+    "joint_ohms", Positive, joint_ohms, 1.0;
+}
+keys! { CONTACTS: ContactValues;
+    "closed_ohms", Positive, closed_ohms, 1.0;
+    "jumper_ohms", Positive, jumper_ohms, 1.0;
+    "open_ohms", Positive, open_ohms, 1.0;
+    "open_picofarads", NotNegative, open_farads, 1e-12;
+    "insulation_picofarads", NotNegative, insulation_farads, 1e-12;
+}
+keys! { SOLID_STATE: SolidStateValues;
+    "leakage_a", Positive, leakage_amps, 1.0;
+    "snubber_ohms", Positive, snubber_ohms, 1.0;
+    "minimum_load_a", NotNegative, minimum_load_amps, 1.0;
+}
+keys! { FAULTS: FaultValues;
+    "short_ohms", Positive, short_ohms, 1.0;
+    "coil_short_ohms", Positive, coil_short_ohms, 1.0;
+    "opens_under_load_above_a", NotNegative, opens_under_load_above_amps, 1.0;
+    "wrong_tap_mains_v", NotNegative, wrong_tap_mains_volts, 1.0;
+    "wrong_tap_v", Positive, wrong_tap_volts, 1.0;
+}
+keys! { INSTRUMENTS: CircuitValues;
+    "indicator_ohms", Positive, indicator_ohms, 1.0;
+    "power_stealing_ohms", Positive, power_stealing_ohms, 1.0;
+    "meter_ohms", Positive, meter_ohms, 1.0;
+    "digital_input_ohms", Positive, digital_input_ohms, 1.0;
+}
+
+/// The two boards' own loads and the coil's keys, each read by hand.
+pub(in crate::config) const BOARDS: [&str; 2] = ["controller_ohms", "outdoor_board_ohms"];
+pub(in crate::config) const COIL: [(&str, Reals); 6] = [
+    ("sealed_ohms", Reals::Positive),
+    ("unsealed_ohms", Reals::Positive),
+    ("power_factor", Reals::Fraction),
+    ("dc_ohms", Reals::Positive),
+    ("pick_up_v", Reals::Positive),
+    ("drop_out_v", Reals::Positive),
+];
+pub(in crate::config) const JOINT: [(&str, Place); 3] = [
+    ("controller_ohms", Place::Controller),
+    ("equipment_ohms", Place::Equipment),
+    ("outdoor_ohms", Place::Outdoor),
+];
+
+/// Every number of a list as it stands, for the effective values.
+pub(in crate::config) fn numbers<'k, T>(
+    keys: &'k [Key<T>],
+    values: &'k T,
+) -> impl Iterator<Item = (&'static str, f64)> {
+    keys.iter().map(|key| (key.name, (key.get)(values)))
+}
+
+fn read_numbers<T>(table: &TableReader<'_>, keys: &[Key<T>], values: &mut T) {
+    for key in keys {
+        if let Some(number) = table.number(key.name, key.reals) {
+            (key.set)(values, number.value);
+        }
+    }
+}
+
+/// The values of a bench; those that the file leaves out keep their default.
+pub(super) fn read_circuit(root: &TableReader<'_>) -> CircuitValues {
+    let mut values = CircuitValues::for_bench();
+    let Some(table) = root.table("circuit") else {
+        return values;
+    };
+    read_numbers(&table, INSTRUMENTS, &mut values);
+    if let Some(earthed) = table.boolean("common_earthed") {
+        values.common_earthed = earthed.value;
+    }
+    let boards = [&mut values.controller_ohms, &mut values.outdoor_board_ohms];
+    for (key, ohms) in BOARDS.into_iter().zip(boards) {
+        // 0 stands for a board that is not there.
+        if let Some(number) = table.number(key, Reals::NotNegative) {
+            *ohms = (number.value > 0.0).then_some(number.value);
+        }
+    }
+    if let Some(inner) = table.table("supply") {
+        read_supply(&inner, &mut values.supply);
+        inner.finish();
+    }
+    read_heating_supply(&table, &mut values);
+    read_cables(&table, &mut values);
+    for (key, apply) in [
+        (
+            "contacts",
+            read_contacts as fn(&TableReader<'_>, &mut CircuitValues),
+        ),
+        ("solid_state", read_solid_state),
+        ("leaking", |inner, values| {
+            read_numbers(inner, SOLID_STATE, &mut values.leaking)
+        }),
+        ("faults", |inner, values| {
+            read_numbers(inner, FAULTS, &mut values.faults)
+        }),
+    ] {
+        if let Some(inner) = table.table(key) {
+            apply(&inner, &mut values);
+            inner.finish();
+        }
+    }
+    read_coils(&table, &mut values);
+    read_joints(&table, &mut values);
+    if let (Err(error), false) = (values.check(), table.findings().any()) {
+        let message = match &error {
+            CircuitError::OutsidePhysics { .. } => error.to_string(),
+            other => format!("the values make no circuit: {other}"),
+        };
+        table.findings().add(table.place().finding(message));
+    }
+    table.finish();
+    values
+}
+
+fn read_contacts(table: &TableReader<'_>, values: &mut CircuitValues) {
+    read_numbers(table, CONTACTS, &mut values.contacts);
+}
+
+fn read_solid_state(table: &TableReader<'_>, values: &mut CircuitValues) {
+    let mut output = SolidStateValues::default();
+    read_numbers(table, SOLID_STATE, &mut output);
+    values.solid_state = Some(output);
+}
+
+fn read_supply(table: &TableReader<'_>, supply: &mut SupplyValues) {
+    read_numbers(table, SUPPLY, supply);
+    let ohms = table.number("protection_ohms", Reals::Positive);
+    let ohms = ohms.map_or(supply.protection.ohms(), |ohms| ohms.value);
+    let opens = supply.protection.opens_above_amps();
+    let latches = supply.protection.latches();
+    if table.has("fuse_opens_above_a") && table.has("limiter_opens_above_a") {
+        let keys = ["fuse_opens_above_a", "limiter_opens_above_a"];
+        table.one_of(&keys, "a fuse, or an electronic limiter");
+    }
+    let fuse = table.number("fuse_opens_above_a", Reals::Positive);
+    let limiter = table.number("limiter_opens_above_a", Reals::Positive);
+    let (latches, opens_above_amps) = match (fuse, limiter) {
+        (Some(fuse), _) => (true, fuse.value),
+        (None, Some(limiter)) => (false, limiter.value),
+        (None, None) => (latches, opens),
+    };
+    supply.protection = if latches {
+        Protection::Fuse {
+            ohms,
+            opens_above_amps,
+        }
+    } else {
+        Protection::Limiter {
+            ohms,
+            opens_above_amps,
+        }
+    };
+}
+
+fn read_heating_supply(table: &TableReader<'_>, values: &mut CircuitValues) {
+    let Some(inner) = table.table("heating_supply") else {
+        return;
+    };
+    let dry = inner.boolean("dry_contact").is_some_and(|dry| dry.value);
+    if let HeatingSupply::Transformer {
+        supply,
+        opposed,
+        commons_joined,
+    } = &mut values.heating_supply
+    {
+        read_supply(&inner, supply);
+        for (key, flag) in [("opposed", opposed), ("commons_joined", commons_joined)] {
+            if let Some(stated) = inner.boolean(key) {
+                *flag = stated.value;
+            }
+        }
+    }
+    if dry {
+        values.heating_supply = HeatingSupply::DryContact;
+    }
+    inner.finish();
+}
+
+fn read_cables(table: &TableReader<'_>, values: &mut CircuitValues) {
+    if let Some(inner) = table.table("cable") {
+        read_cable(&inner, &mut values.cable);
+        inner.finish();
+    }
+    if let Some(inner) = table.table("outdoor_cable") {
+        let fitted = inner.boolean("fitted").is_none_or(|fitted| fitted.value);
+        if let Some(cable) = &mut values.outdoor_cable {
+            read_cable(&inner, cable);
+        }
+        if !fitted {
+            values.outdoor_cable = None;
+        }
+        inner.finish();
+    }
+}
+
+fn read_cable(table: &TableReader<'_>, cable: &mut CableValues) {
+    read_numbers(table, CABLE, cable);
+    let made = table.word("stranding", STRANDINGS, stranding_word);
+    if let Some(stranding) = made {
+        cable.stranding = stranding.value;
+    }
+    for (key, range, text) in [
+        ("awg", 0.0..=40.0, "a gauge of 0 to 40 AWG"),
+        ("temperature_c", -60.0..=200.0, "-60 to 200 degrees Celsius"),
+    ] {
+        if let Some(number) = table.number(key, Reals::Any)
+            && number.value >= 0.0
+            && !range.contains(&number.value)
+        {
+            let message = format!("expected {text}, found {}", number.value);
+            table.findings().add(number.finding(message));
+        }
+    }
+}
+
+pub(in crate::config) const STRANDINGS: &[Stranding] = &[Stranding::Solid, Stranding::Stranded];
+
+pub(in crate::config) fn stranding_word(stranding: Stranding) -> &'static str {
+    match stranding {
+        Stranding::Solid => "solid",
+        Stranding::Stranded => "stranded",
+    }
+}
+
+/// The terminals of `[circuit.KEY.NAME]` with their tables.
+fn by_terminal<'d>(table: &TableReader<'d>, key: &'static str) -> Vec<(Terminal, TableReader<'d>)> {
+    let mut found = Vec::new();
+    for (name, inner) in table.named_tables(key) {
+        match Terminal::new(&name.value) {
+            Ok(terminal) => found.push((terminal, inner)),
+            Err(error) => table.findings().add(name.finding(error.to_string())),
+        }
+    }
+    found
+}
+
+fn read_coils(table: &TableReader<'_>, values: &mut CircuitValues) {
+    for (terminal, inner) in by_terminal(table, "coil") {
+        let mut coil = CoilValues::default_for(&terminal);
+        let (mut pick_up, mut drop_out) = (coil.pick_up.0, coil.drop_out.0);
+        let fields = [
+            &mut coil.sealed_ohms,
+            &mut coil.unsealed_ohms,
+            &mut coil.power_factor,
+            &mut coil.dc_ohms,
+            &mut pick_up,
+            &mut drop_out,
+        ];
+        for ((key, reals), field) in COIL.into_iter().zip(fields) {
+            if let Some(number) = inner.number(key, reals) {
+                *field = number.value;
+            }
+        }
+        (coil.pick_up, coil.drop_out) = (Volts(pick_up), Volts(drop_out));
+        if let (true, Some(low)) = (drop_out > pick_up, inner.number("drop_out_v", Reals::Any)) {
+            let message = format!("a coil that pulls in at {pick_up} V drops out below that");
+            inner.findings().add(low.finding(message));
+        }
+        inner.finish();
+        values.coils.insert(terminal, coil);
+    }
+}
+
+fn read_joints(table: &TableReader<'_>, values: &mut CircuitValues) {
+    for (terminal, inner) in by_terminal(table, "joint") {
+        for (key, place) in JOINT {
+            if let Some(ohms) = inner.number(key, Reals::Positive) {
+                values.joints.insert((terminal.clone(), place), ohms.value);
+            }
+        }
+        inner.finish();
+    }
+}

@@ -1,0 +1,63 @@
+//! The supply budget for people: what `check` prints of profile and bench together.
+//!
+//! Place in the data's path: after the budget, before the terminal. Warnings come from the budget
+//! itself.
+
+use crate::domain::circuit::{Budget, CallBudget, LoadState, LongestRun, class2};
+
+/// The budget, one line each.
+#[must_use]
+pub fn budget_lines(budget: &Budget) -> Vec<String> {
+    let mut lines = vec![
+        "each call, all its loads closing at once; VA at 24 V, sealed and with inrush:".to_owned(),
+    ];
+    for call in budget.calls.iter().filter(|call| !call.loads.is_empty()) {
+        lines.extend(call_lines(call));
+        let drops = call.loads.iter().map(|load| {
+            let state = match load.state {
+                LoadState::PulledIn => "",
+                LoadState::DroppedOut => ", does not pull in",
+                LoadState::Chatters => ", chatters",
+            };
+            format!(
+                "{} {:.1} V after a drop of {:.2} V ({:.0}/{:.0} VA{state})",
+                load.terminal, load.volts.0, load.drop.0, load.sealed.0, load.inrush.0
+            )
+        });
+        lines.extend(drops.map(|drop| format!("    {drop}")));
+    }
+    lines.push(format!(
+        "Class 2 is taken as at most {:.0} open-circuit and {:.0} rated ({})",
+        class2::HIGHEST_VOLTS,
+        class2::HIGHEST_RATING,
+        class2::CODE_EDITION
+    ));
+    lines
+}
+
+fn call_lines(call: &CallBudget) -> [String; 2] {
+    let supplies: Vec<String> = call
+        .supplies
+        .iter()
+        .map(|supply| {
+            let fuse = if supply.fuse_open {
+                ", its fuse or limiter opens"
+            } else {
+                ""
+            };
+            format!(
+                "{} {:.1} V, {:.0} of {:.0} VA drawn{fuse}",
+                supply.rail, supply.volts.0, supply.drawn.0, supply.rated.0
+            )
+        })
+        .collect();
+    let run = match call.longest_run {
+        LongestRun::Feet(feet) => format!("pulls in with a run of up to {feet:.0} ft"),
+        LongestRun::Any => "the run may be 5000 ft".to_owned(),
+        LongestRun::None => "pulls in with no run at all".to_owned(),
+    };
+    [
+        format!("  {}: {}", call.call, supplies.join("; ")),
+        format!("    a textbook asks for {:.0} VA; {run}", call.wanted.0),
+    ]
+}
