@@ -23,12 +23,13 @@ Simulator, practice and diagnosis share one grammar. `@controller`, `@middle`, `
 `@outdoor` place a fault; where it names no place, it sits where it usually does. A fault that \
 makes no sense for the profile is refused, and the message says what would.
 
-This page is generated from the program. The tables show volts against C at the equipment, loads \
-in place, each call made from rest with all its relays closing at once: a one-stage heat pump with \
-electric auxiliary heat and the reversing valve (O/B) on O, a fused 40 VA transformer, 100 ft of 18 \
-AWG, no instrument but a 10 Mohm meter. **Bold** differs by more than 1 V from the healthy circuit; \
-`out` means that the load of a called line is not in, `in` that the load of one not called is. How \
-a fault looks is common practice, no source, unless said; the volts are the circuit's own.
+This page is generated from the program. The tables show volts against C at the equipment, \
+loads in place, each call made from rest with all its relays closing at once: a one-stage heat \
+pump with electric auxiliary heat and the reversing valve (O/B) on O, a fused 40 VA transformer, \
+100 ft of 18 AWG, no instrument but a 10 Mohm meter. **Bold** differs by more than 1 V from the \
+healthy circuit; `out` means that the load of a called line is not in, `in` that the load of one \
+not called is. How a fault looks is common practice, no source, unless said; the volts are the \
+circuit's own.
 ";
 
 /// The example of a kind, on the heat pump, or on two supplies where it needs them.

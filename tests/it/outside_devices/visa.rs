@@ -103,8 +103,8 @@ fn an_independent_client_finds_meters_as_the_standards_have_them() {
             "*ESE 255",
             "*ESE?",
         ];
-        // R at the equipment is live: 26.9 V open, 3 % more or less, loaded by little; Y1 is not, for
-        // nothing is called.
+        // R at the equipment is live: 26.9 V open, 3 % more or less, loaded by little; Y1 is not,
+        // for nothing is called.
         for (resource, name, volts) in [
             (serial, "serial-meter", 23.0..=27.8),
             (socket, "socket-meter", 0.0..=0.2),
