@@ -190,6 +190,8 @@ fn read_map(root: TableReader<'_>) -> Option<ReadMap> {
             source: crate::domain::bench_map::SupplySource::Equipment,
             senses: Vec::new(),
             c_to_controller: None,
+            interrupt: None,
+            levels: Vec::new(),
         }),
         lines: lines.lines,
         stimuli,

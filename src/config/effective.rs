@@ -7,7 +7,7 @@
 use super::bench_file::circuit::{self, Key, numbers};
 use super::bench_file::{BenchFile, line_end_word, parity_word, quantity_word};
 use super::profile_file::ProfileFile;
-use crate::domain::bench_map::{Sense, SenseMeans, UnderTest};
+use crate::domain::bench_map::{RelayAt, Sense, SenseMeans, SupplyMap, UnderTest};
 use crate::domain::circuit::{CableValues, CircuitValues, HeatingSupply, Protection, SupplyValues};
 use crate::domain::profile::Origin;
 use crate::units::{DeviceProtocol, LinkTransport, SerialSettings};
@@ -71,6 +71,23 @@ fn push_sense(lines: &mut Lines<'_>, key: &str, sense: &Sense) {
     }
 }
 
+/// What acts on a room controller's supply.
+fn push_means_of_supply(lines: &mut Lines<'_>, supply: &SupplyMap) {
+    let relay = |relay: &RelayAt| format!("{} of {}", relay.coil.label(), relay.device);
+    match &supply.interrupt {
+        Some(interrupt) => lines.push("supply.interrupt", relay(interrupt)),
+        None => lines.push("supply.interrupt", "none"),
+    }
+    if supply.levels.is_empty() {
+        lines.push("supply.levels", "none");
+    }
+    for (index, level) in supply.levels.iter().enumerate() {
+        let key = format!("supply.levels[{index}]");
+        lines.push(&format!("{key}.name"), quoted(&level.name));
+        lines.push(&format!("{key}.volts"), level.volts.0);
+    }
+}
+
 fn quoted(text: &str) -> String {
     format!("\"{text}\"")
 }
@@ -112,6 +129,9 @@ pub fn effective_bench(bench: &BenchFile) -> Vec<String> {
         lines.push(&format!("{key}.rail"), quoted(sense.rail.word()));
         push_sense(&mut lines, &key, &sense.sense);
     }
+    if map.under_test == UnderTest::Controller {
+        push_means_of_supply(&mut lines, &map.supply);
+    }
     for declared in &bench.declared {
         let line = &map.lines[&declared.terminal];
         let key = &declared.key;
@@ -132,6 +152,11 @@ pub fn effective_bench(bench: &BenchFile) -> Vec<String> {
     if map.under_test == UnderTest::Controller {
         lines.push("timing.controller_wait_ms", timing.controller_wait.0);
         lines.push("timing.controller_look_ms", timing.controller_look.0);
+        if map.supply.interrupt.is_some() {
+            lines.push("timing.power_loss_ms", timing.power_loss.0);
+            let minimum_off = timing.controller_minimum_off.0;
+            lines.push("timing.controller_minimum_off_ms", minimum_off);
+        }
     }
     lines.push("timing.samples", timing.samples);
     lines.push("timing.mains_hertz", timing.mains_hertz);

@@ -45,3 +45,10 @@ pub(super) const STAGES: Whole = 0..=2;
 pub(super) const MINIMUM_OFF_S: Whole = 0..=86_400;
 /// Delays of a blower, and the cool-down between heat and compressor: up to an hour.
 pub(super) const DELAY_S: Whole = 0..=3_600;
+/// Waits on a room controller that may be none: up to two hours.
+pub(super) const CONTROLLER_OFF_MS: Whole = 0..=*CONTROLLER_WAIT_MS.end();
+/// Volts at which a room controller for 24 V may be supplied: its operating band is given as 18 to
+/// 30 V, or 20 to 30 V (from memory).
+pub(super) const LEVEL_VOLTS: RangeInclusive<f64> = 18.0..=30.0;
+/// Characters of a supply level's name: it stands beside the call's in tables.
+pub(super) const LEVEL_NAME: Whole = 1..=12;

@@ -9,7 +9,7 @@ use super::measurement::Bands;
 use super::profile::file_words;
 use crate::units::{
     CoilAddress, DeviceName, DeviceSpec, End, InputAddress, LinkName, LinkSpec, Milliseconds, Ohms,
-    Quantity, Terminal,
+    Quantity, Terminal, Volts,
 };
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -175,6 +175,21 @@ pub struct SupplyMap {
     pub senses: Vec<SupplySense>,
     /// Whether a room controller under test gets C.
     pub c_to_controller: Option<bool>,
+    /// The relay that cuts the supply to the room controller while it is closed.
+    pub interrupt: Option<RelayAt>,
+    /// Other tensions that the bench can supply the room controller with, in the file's order.
+    pub levels: Vec<SupplyLevel>,
+}
+
+/// A tension at which the bench can supply a room controller, beside its usual one.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SupplyLevel {
+    /// Its name in reports.
+    pub name: String,
+    /// The relay that selects it while it is closed; of all levels' relays one at most is.
+    pub relay: RelayAt,
+    /// What R to C then is with no output of the controller on.
+    pub volts: Volts,
 }
 
 /// How long the bench waits, and how it reads an input that follows the mains.
@@ -190,10 +205,26 @@ pub struct BenchTiming {
     pub controller_wait: Milliseconds,
     /// How often it is looked at meanwhile.
     pub controller_look: Milliseconds,
+    /// How long a room controller is left without power, where the bench can cut it.
+    #[serde(default = "usual_power_loss")]
+    pub power_loss: Milliseconds,
+    /// How long a room controller has to keep its compressor off, once it was off.
+    #[serde(default = "usual_minimum_off")]
+    pub controller_minimum_off: Milliseconds,
     /// How often an input is read within three mains cycles.
     pub samples: u8,
     /// Mains frequency in hertz, 50 or 60.
     pub mains_hertz: u8,
+}
+
+/// Ten seconds: longer than a controller's own capacitors carry it (assumed).
+fn usual_power_loss() -> Milliseconds {
+    Milliseconds(10_000)
+}
+
+/// Three minutes: the short end of the usual 3 to 5 (from memory).
+fn usual_minimum_off() -> Milliseconds {
+    Milliseconds(180_000)
 }
 
 impl Default for BenchTiming {
@@ -206,6 +237,8 @@ impl Default for BenchTiming {
             release: Milliseconds(150),
             controller_wait: Milliseconds(1_200_000),
             controller_look: Milliseconds(2_000),
+            power_loss: usual_power_loss(),
+            controller_minimum_off: usual_minimum_off(),
             samples: 8,
             mains_hertz: 60,
         }
@@ -256,4 +289,16 @@ pub struct BenchMap {
     pub bands: Bands,
     /// Electrical values of bench and cable.
     pub circuit: CircuitValues,
+}
+
+impl BenchMap {
+    /// The end at which the transformer sits. Around a room controller the bench stands where the
+    /// equipment would.
+    #[must_use]
+    pub fn source_end(&self) -> End {
+        match (self.under_test, self.supply.source) {
+            (UnderTest::Controller, _) | (_, SupplySource::Equipment) => End::Equipment,
+            (_, SupplySource::Bench) => End::Controller,
+        }
+    }
 }

@@ -39,6 +39,21 @@ impl Default for Bands {
     }
 }
 
+/// The tension for which bands are stated.
+const NOMINAL: Volts = Volts(24.0);
+
+impl Bands {
+    /// The same at another supply: a live line carries the same share of it. What counts as off is
+    /// off at any supply.
+    #[must_use]
+    pub fn at_supply(&self, volts: Volts) -> Self {
+        Self {
+            on_at_least: Volts(self.on_at_least.0 * volts.0 / NOMINAL.0),
+            off_at_most: self.off_at_most,
+        }
+    }
+}
+
 /// One measured voltage.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct MeasuredVolts {
@@ -50,6 +65,14 @@ pub struct MeasuredVolts {
     pub loaded: bool,
     /// Whether repeated readings agreed within their uncertainty.
     pub stable: bool,
+}
+
+impl MeasuredVolts {
+    /// Its expanded uncertainty.
+    #[must_use]
+    pub fn expanded(&self) -> Volts {
+        Volts(COVERAGE * self.u.0)
+    }
 }
 
 /// A meter's reading corrected for the resistance in series with it.
@@ -173,6 +196,15 @@ mod tests {
         check(0.1, 0.1, Observed::Off);
         check(4.9, 0.1, Observed::Indeterminate);
         check(12.0, 0.1, Observed::Indeterminate);
+    }
+
+    #[test]
+    fn at_another_supply_on_is_the_same_share_of_it() {
+        // Hand-worked: 18 of 24 V are three quarters, so 15 of 20 V and 22.5 of 30 V.
+        let low = Bands::default().at_supply(Volts(20.0));
+        let high = Bands::default().at_supply(Volts(30.0));
+        assert_eq!((low.on_at_least, low.off_at_most), (Volts(15.0), Volts(5.0)));
+        assert_eq!((high.on_at_least, high.off_at_most), (Volts(22.5), Volts(5.0)));
     }
 
     #[test]

@@ -15,6 +15,7 @@ use crate::domain::plan::{Plan, Target};
 use crate::domain::{Call, Expected, Observed, Question, Verdict};
 use crate::units::{
     CoilAddress, DeviceName, End, Microseconds, Ohms, Quantity, Terminal, Trouble, TroubleKind,
+    Volts,
 };
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
@@ -72,6 +73,8 @@ pub enum EventKind {
     Read(Read),
     /// A line changed while it was watched.
     Changed(Changed),
+    /// The bench changed what it supplies a room controller with.
+    SupplySet(SupplySet),
     /// A person was asked.
     Asked {
         /// The prompt's number.
@@ -231,6 +234,10 @@ pub enum RelayReason {
     Load,
     /// To provoke a call.
     Stimulus,
+    /// To cut the supply to a room controller, and to give it back.
+    Interrupt,
+    /// To select a level of a room controller's supply.
+    Level,
     /// To leave everything open.
     MakeSafe,
 }
@@ -272,6 +279,10 @@ pub enum WaitingFor {
     Defrost,
     /// A room controller's own timer.
     ControllerTimer,
+    /// A room controller is without power, on purpose.
+    PowerLoss,
+    /// A room controller's own timers after its power came back.
+    PowerReturn,
     /// A replugged port.
     Replug,
     /// A person.
@@ -346,6 +357,32 @@ pub struct Changed {
     pub before_us: Microseconds,
 }
 
+/// What a room controller is supplied with from now on.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Supplied {
+    /// The bench's usual supply.
+    Usual,
+    /// Another level of it.
+    Level {
+        /// Its name.
+        name: String,
+        /// R to C with no output on.
+        volts: Volts,
+    },
+    /// Nothing: the supply is cut.
+    Nothing,
+}
+
+/// The bench changed what it supplies a room controller with; the relays were read back.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SupplySet {
+    /// The step's number.
+    pub step: u32,
+    /// What it is supplied with from now on.
+    pub to: Supplied,
+}
+
 /// What the runner does after a trouble.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -389,6 +426,8 @@ pub enum Rule {
     Supply,
     /// What a person saw or heard of the machines, or a line's current.
     Machines,
+    /// What a room controller did while it had no power, and when it came back.
+    PowerLoss,
     /// The bench could not tell.
     BenchTrouble,
 }
@@ -539,6 +578,7 @@ impl EventKind {
             Self::Waiting(_) => "waiting",
             Self::Read(_) => "read",
             Self::Changed(_) => "changed",
+            Self::SupplySet(_) => "supply-set",
             Self::Asked { .. } => "asked",
             Self::Answered { .. } => "answered",
             Self::Trouble(_) => "trouble",

@@ -6,7 +6,7 @@
 
 use super::run_event::{
     ChangeoverJudged, EventKind, LineJudged, MadeSafe, Read, RelaysSet, Rule, RunEvent,
-    RunFinished, RunStarted, TroubleSeen, Waiting, WaitingFor,
+    RunFinished, RunStarted, Supplied, TroubleSeen, Waiting, WaitingFor,
 };
 use crate::domain::diagnosis::{Evidence, ObservedStep};
 use crate::domain::{Observed, Plan, Verdict};
@@ -61,6 +61,9 @@ pub struct RunState {
     pub armed: Option<(Timestamp, Vec<String>)>,
     /// Waits for machines: what for, until when, and how long from where it was first said.
     pub machine_waits: Vec<(WaitingFor, Microseconds, Microseconds)>,
+    /// When the supply of a room controller was cut, and when it came back; `None` where no event
+    /// says so.
+    pub cuts: Vec<(Microseconds, Option<Microseconds>)>,
     /// The changeover's judgement.
     pub changeover: Option<ChangeoverJudged>,
     /// The last making-safe.
@@ -84,7 +87,11 @@ impl RunState {
             } => {
                 self.identities.push((device.to_string(), identity.clone()));
             }
-            EventKind::StepStarted(step) => self.begin_step(step.step, event.elapsed_us),
+            EventKind::StepStarted(step) => {
+                // A step that is made again begins with every relay open.
+                self.note_supply(&Supplied::Usual, event.elapsed_us);
+                self.begin_step(step.step, event.elapsed_us);
+            }
             EventKind::RelaysSet(set) => self.relays.push(set.clone()),
             EventKind::Read(read) => match self.steps.last_mut() {
                 Some(step) if step.verdict.is_none() => step.readings.push(read.clone()),
@@ -101,7 +108,10 @@ impl RunState {
                 }
             }
             EventKind::ChangeoverJudged(judged) => self.changeover = Some(judged.clone()),
-            EventKind::MadeSafe(safe) => self.made_safe = Some(safe.clone()),
+            EventKind::MadeSafe(safe) => {
+                self.note_supply(&Supplied::Usual, event.elapsed_us);
+                self.made_safe = Some(safe.clone());
+            }
             EventKind::RunFinished(finished) => {
                 self.finished = Some((event.at, finished.clone()));
             }
@@ -109,6 +119,7 @@ impl RunState {
                 self.armed = Some((event.at, confirmed.clone()));
             }
             EventKind::Waiting(waiting) => self.note_wait(waiting, event.elapsed_us),
+            EventKind::SupplySet(set) => self.note_supply(&set.to, event.elapsed_us),
             EventKind::Changed(_)
             | EventKind::Asked { .. }
             | EventKind::Answered { .. }
@@ -130,6 +141,8 @@ impl RunState {
             WaitingFor::Settle
             | WaitingFor::Release
             | WaitingFor::ControllerTimer
+            | WaitingFor::PowerLoss
+            | WaitingFor::PowerReturn
             | WaitingFor::Replug
             | WaitingFor::Operator => false,
         };
@@ -139,6 +152,22 @@ impl RunState {
             let span = Microseconds(until.0.saturating_sub(now.0));
             self.machine_waits.push((why, until, span));
         }
+    }
+
+    fn note_supply(&mut self, to: &Supplied, now: Microseconds) {
+        let open = self.cuts.last_mut().filter(|(_, until)| until.is_none());
+        match (to, open) {
+            (Supplied::Nothing, None) => self.cuts.push((now, None)),
+            (Supplied::Usual | Supplied::Level { .. }, Some((_, until))) => *until = Some(now),
+            (Supplied::Nothing, Some(_)) | (Supplied::Usual | Supplied::Level { .. }, None) => {}
+        }
+    }
+
+    /// Whether the supply of a room controller was cut on purpose at this moment.
+    #[must_use]
+    pub fn is_cut(&self, at: Microseconds) -> bool {
+        let mut cuts = self.cuts.iter();
+        cuts.any(|(from, until)| *from <= at && until.is_none_or(|until| at < until))
     }
 
     fn begin_step(&mut self, number: u32, at: Microseconds) {
@@ -217,6 +246,8 @@ impl RunState {
     fn observed_steps(&self, plan: &Plan) -> Vec<ObservedStep> {
         self.steps
             .iter()
+            // What shows only at another supply, or over a loss of it, is no fault of the wiring.
+            .filter(|step| plan.condition(step.number).is_none())
             .filter_map(|step| {
                 let planned = plan.step(step.number)?;
                 let collapsed = step.lines.values().any(|line| {

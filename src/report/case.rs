@@ -99,7 +99,7 @@ fn of_step(step: &StepView) -> Case {
     };
     let details = step.lines.iter().filter(|line| line.is_trouble());
     Case {
-        name: step.call.to_string(),
+        name: step.name.clone(),
         outcome,
         message,
         details: details

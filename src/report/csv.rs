@@ -8,10 +8,10 @@
 //! statistics program reads.
 
 use super::run_view::RunView;
-use super::step_view::{LineView, ReadingValue, ReadingView, StepView};
+use super::step_view::{ConditionView, LineView, ReadingValue, ReadingView, StepView};
 use std::io::{self, Write};
 
-const COLUMNS: [&str; 23] = [
+const COLUMNS: [&str; 24] = [
     "run_id",
     "subject",
     "simulated",
@@ -35,6 +35,7 @@ const COLUMNS: [&str; 23] = [
     "end",
     "profile",
     "bench",
+    "condition",
 ];
 
 /// Writes the run.
@@ -80,7 +81,17 @@ fn row(view: &RunView, step: &StepView, line: &LineView) -> [String; COLUMNS.len
         joined(|reading| reading.end.to_string()),
         view.profile.name.clone(),
         view.bench.name.clone(),
+        condition(step),
     ]
+}
+
+/// The condition of a room controller's supply; empty for the usual one.
+fn condition(step: &StepView) -> String {
+    match &step.condition {
+        None => String::new(),
+        Some(ConditionView::Level { name, .. }) => format!("level {name}"),
+        Some(ConditionView::PowerLoss { .. }) => "power-loss".to_owned(),
+    }
 }
 
 fn word(rule: crate::event::Rule) -> &'static str {
@@ -90,6 +101,7 @@ fn word(rule: crate::event::Rule) -> &'static str {
         Rule::Release => "release",
         Rule::Supply => "supply",
         Rule::Machines => "machines",
+        Rule::PowerLoss => "power-loss",
         Rule::BenchTrouble => "bench-trouble",
     }
 }

@@ -131,6 +131,11 @@ fn by_rule(line: &LineView, plan: &Plan) -> Option<String> {
              may be shorted. With the supply isolated and {terminal} lifted at both ends, read \
              ohms from {terminal} to C."
         )),
+        (Rule::PowerLoss, Verdict::Fail) => Some(format!(
+            "{terminal} did not follow the controller's power: see the controller's delay after \
+             power-up and its minimum-off time in its own settings, and whether another source \
+             reaches {terminal} with the controller's R lifted."
+        )),
         (Rule::BenchTrouble, _) => None,
         (_, Verdict::Inconc) if line.observed == Observed::Indeterminate => Some(format!(
             "{terminal} reads neither clearly live nor clearly dead: read it to C with a meter \

@@ -33,6 +33,9 @@ pub use run_view::{
     ChangeoverView, Conclusion, DiagnosisView, NotStarted, RunView, SuspectGroup, TroubleCount,
 };
 pub use schema::{expected_schema, run_schema};
-pub use step_view::{LineView, ReadingValue, ReadingView, StepView, SupplyView, reading_words};
+pub use step_view::{
+    CALL_WIDTH, ConditionView, LineView, ReadingValue, ReadingView, StepView, SupplyView,
+    name_width, reading_words,
+};
 pub use suspect_words::suspect_in_words;
 pub use timeline::{DrivenSpan, LineTrace, Look, Timeline};

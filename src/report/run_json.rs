@@ -6,7 +6,7 @@
 //! `path` and `head_hash`.
 
 use super::run_view::{DiagnosisView, RunView};
-use super::step_view::{LineView, ReadingValue, ReadingView, StepView, SupplyView};
+use super::step_view::{ConditionView, LineView, ReadingValue, ReadingView, StepView, SupplyView};
 use crate::domain::bench_map::{Loads, Rail, UnderTest};
 use crate::domain::{Call, Expected, Observed, Verdict};
 use crate::event::{BenchSummary, ChangeoverOutcome, ProfileSummary, ShownBy};
@@ -41,6 +41,7 @@ struct RunJson<'v> {
 #[derive(Serialize)]
 struct StepJson<'v> {
     call: &'v Call,
+    condition: Option<&'v ConditionView>,
     verdict: Verdict,
     lines: Vec<LineJson<'v>>,
     supply: SupplyJson<'v>,
@@ -159,6 +160,7 @@ fn run(view: &RunView) -> RunJson<'_> {
 fn step(step: &StepView) -> StepJson<'_> {
     StepJson {
         call: &step.call,
+        condition: step.condition.as_ref(),
         verdict: step.verdict,
         lines: step.lines.iter().map(line).collect(),
         supply: SupplyJson {

@@ -380,7 +380,7 @@ impl RunView {
             self.steps
                 .iter()
                 .filter(|step| step.worst() == verdict)
-                .map(|step| step.call.to_string())
+                .map(|step| step.name.clone())
                 .collect()
         };
         let wrong = calls_with(Verdict::Fail);

@@ -8,7 +8,7 @@ use crate::domain::profile::{Changeover, Interface, Kind};
 use crate::domain::{Call, Expected, Observed, Verdict};
 use crate::event::{ChangeoverOutcome, ShownBy};
 use crate::units::json_schema::{
-    any_of, array, boolean, document, exactly, named, number, object, or_null, text, text_like,
+    any_of, array, boolean, count, document, exactly, named, number, object, or_null, text, text_like,
     where_then, with_all, words, written,
 };
 use crate::units::{End, Quantity};
@@ -137,6 +137,22 @@ fn unit() -> Value {
     words(distinct)
 }
 
+/// The condition of a room controller's supply.
+fn condition() -> Value {
+    any_of(vec![
+        whole_object([
+            ("kind", exactly("level")),
+            ("name", text()),
+            ("volts", number()),
+        ]),
+        whole_object([
+            ("kind", exactly("power-loss")),
+            ("lasts_ms", count()),
+            ("minimum_off_ms", count()),
+        ]),
+    ])
+}
+
 fn step() -> Value {
     let reading = whole_object([
         ("quantity", written(&QUANTITIES)),
@@ -163,6 +179,7 @@ fn step() -> Value {
     ]);
     whole_object([
         ("call", call()),
+        ("condition", or_null(condition())),
         ("verdict", written(&VERDICTS)),
         ("lines", array(line)),
         (

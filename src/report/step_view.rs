@@ -10,7 +10,7 @@ use crate::domain::plan::{Plan, PlannedStep, Target};
 use crate::domain::{Call, Expected, Observed, Verdict};
 use crate::event::{LineJudged, Rule};
 use crate::event::{Read, RunState, StepState};
-use crate::units::{DeviceName, End, Microseconds, Quantity, Terminal};
+use crate::units::{DeviceName, End, Microseconds, Milliseconds, Quantity, Terminal, Volts};
 use serde::Serialize;
 use std::collections::BTreeMap;
 
@@ -87,6 +87,8 @@ pub struct SupplyView {
     pub rail: Rail,
     /// The reading.
     pub reading: ReadingView,
+    /// Whether the supply was cut on purpose at that moment.
+    pub while_cut: bool,
 }
 
 /// One line within a step.
@@ -124,6 +126,66 @@ impl LineView {
     }
 }
 
+/// Under which condition of a room controller's supply a step was made.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[serde(tag = "kind", rename_all = "kebab-case")]
+pub enum ConditionView {
+    /// At another level of the supply.
+    Level {
+        /// Its name.
+        name: String,
+        /// R to C with no output on.
+        volts: Volts,
+    },
+    /// Over a loss of the supply and its return.
+    PowerLoss {
+        /// How long the supply was to be cut.
+        lasts_ms: Milliseconds,
+        /// How long the compressor has to stay off, from the cut.
+        minimum_off_ms: Milliseconds,
+    },
+}
+
+impl ConditionView {
+    fn of(step: u32, plan: &Plan) -> Option<Self> {
+        if let Some(level) = plan.level_of(step) {
+            return Some(Self::Level {
+                name: level.name.clone(),
+                volts: level.volts,
+            });
+        }
+        let cut = plan.interruption_in(step)?;
+        Some(Self::PowerLoss {
+            lasts_ms: cut.lasts,
+            minimum_off_ms: cut.minimum_off,
+        })
+    }
+
+    /// In words, behind the call's name.
+    #[must_use]
+    pub fn words(&self) -> String {
+        match self {
+            Self::Level { name, volts } => {
+                format!("with the supply at {name}: {volts} with no output on")
+            }
+            Self::PowerLoss { lasts_ms, .. } => format!(
+                "while it stood the power was cut for {} s, then came back",
+                lasts_ms.0 as f64 / 1000.0
+            ),
+        }
+    }
+}
+
+/// Columns of a call's name where every step is made at the usual supply.
+pub const CALL_WIDTH: usize = 18;
+
+/// Columns that the longest name of a plan's steps needs.
+#[must_use]
+pub fn name_width(plan: &Plan) -> usize {
+    let names = plan.steps.iter().map(|step| plan.step_name(step).len() + 1);
+    names.fold(CALL_WIDTH, usize::max)
+}
+
 /// One step.
 #[derive(Debug, Clone, PartialEq)]
 pub struct StepView {
@@ -131,6 +193,10 @@ pub struct StepView {
     pub number: u32,
     /// The call.
     pub call: Call,
+    /// Its name: the call, and the condition of the supply where it is not the usual one.
+    pub name: String,
+    /// Under which condition of a room controller's supply it was made; `None` for the usual one.
+    pub condition: Option<ConditionView>,
     /// The lines that were to be driven.
     pub driven: Vec<Terminal>,
     /// Attempts made; 0 where the run did not reach it.
@@ -173,6 +239,8 @@ impl StepView {
         let mut view = Self {
             number: planned.number,
             call: planned.call.clone(),
+            name: plan.step_name(planned),
+            condition: ConditionView::of(planned.number, plan),
             driven: planned.drive.clone(),
             attempts: made.map_or(0, |step| step.attempts),
             verdict: made.and_then(|step| step.verdict).unwrap_or_default(),
@@ -181,7 +249,7 @@ impl StepView {
             lines: lines_of(planned, made, &find),
             supply: readings
                 .values()
-                .filter_map(|read| supply_of(read))
+                .filter_map(|read| supply_of(read, state))
                 .collect(),
             look_at: Vec::new(),
             span: made.and_then(|step| Some((step.started_us, step.finished_us?))),
@@ -243,9 +311,13 @@ impl StepView {
     }
 
     /// The supply as a whole: dead if it was ever seen dead, live if every reading was live.
+    /// While it was cut on purpose it says nothing of itself.
     #[must_use]
     pub fn supply_state(&self) -> Observed {
-        let states = || self.supply.iter().map(|supply| supply.reading.state);
+        let states = || {
+            let uncut = self.supply.iter().filter(|supply| !supply.while_cut);
+            uncut.map(|supply| supply.reading.state)
+        };
         if self.supply.is_empty() {
             Observed::NotMeasured
         } else if states().any(|state| state == Observed::Off) {
@@ -311,11 +383,12 @@ fn judged_line<'r>(
     }
 }
 
-fn supply_of(read: &Read) -> Option<SupplyView> {
+fn supply_of(read: &Read, state: &RunState) -> Option<SupplyView> {
     match &read.target {
         Target::Supply(rail) => Some(SupplyView {
             rail: *rail,
             reading: ReadingView::of(read),
+            while_cut: state.is_cut(read.to_us),
         }),
         Target::Line(_) | Target::Pair(..) => None,
     }

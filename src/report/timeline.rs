@@ -47,6 +47,8 @@ pub struct Timeline {
     pub lines: BTreeMap<Terminal, LineTrace>,
     /// The supply, whichever rail.
     pub supply: Vec<Look>,
+    /// When a room controller's supply was cut on purpose, and when it came back.
+    pub cuts: Vec<(Microseconds, Option<Microseconds>)>,
 }
 
 impl Timeline {
@@ -69,7 +71,15 @@ impl Timeline {
             trace.looks.sort_by_key(|look| look.at);
         }
         timeline.supply.sort_by_key(|look| look.at);
+        timeline.cuts.clone_from(&state.cuts);
         timeline
+    }
+
+    /// Whether the supply was cut on purpose at this moment.
+    #[must_use]
+    pub fn is_cut(&self, at: Microseconds) -> bool {
+        let mut cuts = self.cuts.iter();
+        cuts.any(|(from, until)| *from <= at && until.is_none_or(|until| at < until))
     }
 
     fn add(&mut self, read: &Read) {

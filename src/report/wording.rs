@@ -46,6 +46,8 @@ pub(super) fn machine_waits(state: &RunState) -> Option<String> {
                 WaitingFor::Settle
                 | WaitingFor::Release
                 | WaitingFor::ControllerTimer
+                | WaitingFor::PowerLoss
+                | WaitingFor::PowerReturn
                 | WaitingFor::Replug
                 | WaitingFor::Operator => "others",
             };

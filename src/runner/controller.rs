@@ -48,12 +48,38 @@ const LOOK_SHARE: u64 = 20;
 /// memory), so that no line is blamed that was only on its way.
 const FAN_LAG: Milliseconds = Milliseconds(10_000);
 
+/// What is waited for.
+struct Wanted<'a> {
+    full: &'a Pattern,
+    on_the_way: Vec<&'a Pattern>,
+    step: Option<&'a PlannedStep>,
+    why: WaitingFor,
+}
+
+/// Sees every look while a pattern is waited for: its moment, and what was read.
+pub(super) type Watcher<'a> = dyn FnMut(Microseconds, &[PointReading]) + 'a;
+
 impl Sequencer<'_> {
     /// Waits until the call's full pattern stands for the settling time.
     pub(super) async fn wait_for_pattern(&self, step: &PlannedStep) -> Result<Waited, Halt> {
-        let on_the_way: Vec<&Pattern> = step.on_the_way.iter().collect();
-        self.wait_until_stable(&step.cells, &on_the_way, Some(step))
+        self.wait_watched(step, WaitingFor::ControllerTimer, &mut |_, _| {})
             .await
+    }
+
+    /// The same, every look shown to the watcher.
+    pub(super) async fn wait_watched(
+        &self,
+        step: &PlannedStep,
+        why: WaitingFor,
+        watcher: &mut Watcher<'_>,
+    ) -> Result<Waited, Halt> {
+        let wanted = Wanted {
+            full: &step.cells,
+            on_the_way: step.on_the_way.iter().collect(),
+            step: Some(step),
+            why,
+        };
+        self.wait_until_stable(&wanted, watcher).await
     }
 
     /// Waits until the controller is at rest again.
@@ -66,7 +92,13 @@ impl Sequencer<'_> {
         let held: Vec<&Pattern> = steps
             .flat_map(|step| std::iter::once(&step.cells).chain(&step.on_the_way))
             .collect();
-        let waited = self.wait_until_stable(rest, &held, None).await?;
+        let wanted = Wanted {
+            full: rest,
+            on_the_way: held,
+            step: None,
+            why: WaitingFor::ControllerTimer,
+        };
+        let waited = self.wait_until_stable(&wanted, &mut |_, _| {}).await?;
         Ok(waited.readings)
     }
 
@@ -74,23 +106,20 @@ impl Sequencer<'_> {
     /// or the time is over. A look that a link spoilt is made again, without driving anything anew.
     async fn wait_until_stable(
         &self,
-        full: &Pattern,
-        on_the_way: &[&Pattern],
-        step: Option<&PlannedStep>,
+        wanted: &Wanted<'_>,
+        watcher: &mut Watcher<'_>,
     ) -> Result<Waited, Halt> {
         let wait = self.plan.timing.controller_wait;
         let from = self.recorder.now();
         let until = Microseconds(from.0 + wait.0 * 1000);
-        self.record(EventKind::Waiting(Waiting {
-            why: WaitingFor::ControllerTimer,
-            until,
-        }))?;
+        let why = wanted.why;
+        self.record(EventKind::Waiting(Waiting { why, until }))?;
         let mut before = None;
         let mut spoilt = 0;
         loop {
             self.pause(self.plan.timing.settle).await;
             let order = ReadOrder {
-                call: step.map(|step| &step.call),
+                call: wanted.step.map(|step| &step.call),
                 ..self.line_order(None)
             };
             let readings = match self.measure().read(&order).await {
@@ -101,9 +130,10 @@ impl Sequencer<'_> {
                 }
                 Err(halt) => return Err(halt),
             };
-            let progress = self.progress(full, on_the_way, &readings);
+            let progress = self.progress(wanted, &readings);
             let twice = before == Some(progress);
             let now = self.recorder.now();
+            watcher(now, &readings);
             if let Some(given_up) = ended(progress, twice, now >= until, wait) {
                 return Ok(Waited { readings, given_up });
             }
@@ -131,25 +161,20 @@ impl Sequencer<'_> {
         Milliseconds(if asks { 30_000 } else { 0 })
     }
 
-    fn progress(
-        &self,
-        full: &Pattern,
-        on_the_way: &[&Pattern],
-        readings: &[PointReading],
-    ) -> Progress {
+    fn progress(&self, wanted: &Wanted<'_>, readings: &[PointReading]) -> Progress {
+        let bands = self.bands();
         // A line on which a reading proves nothing has no say.
         let fits = |cells: &Pattern| {
             let mut reliable = cells
                 .iter()
                 .filter(|(line, _)| !self.plan.unreliable.contains_key(*line));
             reliable.all(|(line, cell)| {
-                judge::line_verdict(&self.plan.bands, cell.expected, readings, line).0
-                    == Verdict::Pass
+                judge::line_verdict(&bands, cell.expected, readings, line).0 == Verdict::Pass
             })
         };
-        if fits(full) {
+        if fits(wanted.full) {
             Progress::Full
-        } else if on_the_way.iter().copied().any(fits) {
+        } else if wanted.on_the_way.iter().copied().any(fits) {
             Progress::Legal
         } else {
             Progress::Wrong

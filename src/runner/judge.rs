@@ -74,6 +74,11 @@ pub(super) fn line_verdict(
         .unwrap_or_else(|| (judge_cell(expected, Observed::NotMeasured), ""))
 }
 
+/// The worst verdict of these judgements.
+pub(super) fn worst(judged: &[LineJudged]) -> Verdict {
+    judged.iter().map(|line| line.verdict).max().unwrap_or_default()
+}
+
 fn judge_line(
     (plan, step): (&Plan, &PlannedStep),
     (line, cell): (&Terminal, &Cell),
@@ -81,7 +86,8 @@ fn judge_line(
     supply: SupplyKnown,
 ) -> LineJudged {
     let state = observed(readings, line);
-    let (mut verdict, doubt) = line_verdict(&plan.bands, cell.expected, readings, line);
+    let bands = plan.bands_in(step.number);
+    let (mut verdict, doubt) = line_verdict(&bands, cell.expected, readings, line);
     let mut rule = Rule::Cell;
     let mut reason = cell_reason(step, (line, cell), readings);
     if !doubt.is_empty() {
@@ -293,7 +299,7 @@ pub(super) fn judge_changeover(plan: &Plan, state: &RunState) -> Option<Changeov
     let seen = |wanted: &dyn Fn(&Call) -> bool| -> Vec<(Call, Observed)> {
         plan.steps
             .iter()
-            .filter(|step| wanted(&step.call))
+            .filter(|step| wanted(&step.call) && plan.condition(step.number).is_none())
             .filter_map(|step| {
                 let made = state.steps.iter().find(|made| made.number == step.number)?;
                 let line = made.lines.get(&planned.terminal)?;

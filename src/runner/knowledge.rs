@@ -16,6 +16,8 @@ pub(super) struct Knowledge {
     pub(super) was_closed: BTreeSet<DeviceName>,
     /// Relays closed now, as meant, in the order of closing.
     closed: BTreeMap<DeviceName, Vec<CoilAddress>>,
+    /// The relay that selects a level of the supply, closed beyond the call that it was closed for.
+    pub(super) level: Option<RelayAt>,
     /// Lines that are not driven again, with the reason.
     pub(super) barred: BTreeMap<Terminal, String>,
     /// Whether any line has been live in this run.
@@ -58,6 +60,24 @@ impl Knowledge {
     /// The board's relays read back open.
     pub(super) fn note_open(&mut self, device: &DeviceName) {
         self.closed.remove(device);
+        self.level.take_if(|level| level.device == *device);
+    }
+
+    /// The board's relays read back open, but for what a release leaves closed.
+    pub(super) fn note_released(&mut self, device: &DeviceName) {
+        let kept = self.kept_on(device);
+        if let Some(order) = self.closed.get_mut(device) {
+            order.retain(|relay| kept.contains(relay));
+            if order.is_empty() {
+                self.closed.remove(device);
+            }
+        }
+    }
+
+    /// The relays of one board that a release leaves closed.
+    pub(super) fn kept_on(&self, device: &DeviceName) -> BTreeSet<CoilAddress> {
+        let level = self.level.iter().filter(|level| level.device == *device);
+        level.map(|level| level.coil).collect()
     }
 
     /// The relays of one board that are meant to be closed.
@@ -79,11 +99,15 @@ impl Knowledge {
     }
 
     /// Every closed relay, the last closed first, so that Y, W and E open before the fan and the
-    /// changeover line.
+    /// changeover line. The level of the supply stays: what is released is the call.
     pub(super) fn release_order(&self) -> Vec<(DeviceName, Vec<CoilAddress>)> {
-        self.closed
-            .iter()
-            .map(|(device, relays)| (device.clone(), relays.iter().rev().copied().collect()))
+        let boards = self.closed.iter().map(|(device, relays)| {
+            let kept = self.kept_on(device);
+            let to_open = relays.iter().rev().filter(|relay| !kept.contains(relay));
+            (device.clone(), to_open.copied().collect())
+        });
+        boards
+            .filter(|(_, to_open): &(_, Vec<CoilAddress>)| !to_open.is_empty())
             .collect()
     }
 }

@@ -75,6 +75,8 @@ pub(super) struct Measure<'a> {
     pub(super) operator: Operator<'a>,
     pub(super) plan: &'a Plan,
     pub(super) timing: &'a BenchTiming,
+    /// Where a voltage counts as on and as off at the supply of this moment.
+    pub(super) bands: Bands,
 }
 
 /// The most samples that one reading may hold.

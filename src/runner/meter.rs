@@ -73,7 +73,7 @@ impl Measure<'_> {
         let from_us = self.recorder.now();
         let mut values = vec![self.value(meter).await?];
         if let MeterValue::Value(volts) = values[0]
-            && state_of(&self.measured(meter, volts, true), &self.plan.bands)
+            && state_of(&self.measured(meter, volts, true), &self.bands)
                 == Observed::Indeterminate
         {
             values.push(self.value(meter).await?);
@@ -83,7 +83,7 @@ impl Measure<'_> {
         let id = self.recorder.next_reading_id();
         let samples = u8::try_from(values.len()).expect("one or three");
         let volts = self.combine(meter, &values);
-        let state = volts.map_or(Observed::Indeterminate, |v| state_of(&v, &self.plan.bands));
+        let state = volts.map_or(Observed::Indeterminate, |v| state_of(&v, &self.bands));
         self.recorder.record(EventKind::Read(Read {
             id,
             target: meter.point.target.clone(),
@@ -178,7 +178,7 @@ impl Measure<'_> {
         }
         for _look in 0..LOOKS_FOR_DEAD {
             if let MeterValue::Value(volts) = self.value(meter).await?
-                && volts.abs() <= self.plan.bands.off_at_most.0
+                && volts.abs() <= self.bands.off_at_most.0
             {
                 return Ok(());
             }

@@ -113,7 +113,7 @@ impl<'a> Relays<'a> {
         Ok(closed_relays(&states))
     }
 
-    /// Opens every relay that this call closed.
+    /// Opens every relay that this call closed; the level of the supply stays as it is.
     pub(super) async fn release(&self) -> Result<(), Halt> {
         let order = self.knowledge.borrow().release_order();
         for (device, relays) in order {
@@ -128,7 +128,7 @@ impl<'a> Relays<'a> {
         mut to_open: Vec<CoilAddress>,
     ) -> Result<(), Halt> {
         let board = self.board(device);
-        let none = BTreeSet::new();
+        let kept = self.knowledge.borrow().kept_on(device);
         let mut attempt = 1;
         loop {
             let sent_us = self.recorder.now();
@@ -136,16 +136,17 @@ impl<'a> Relays<'a> {
                 self.write(board, (*relay, false), attempt).await?;
             }
             let read = self.read_back(board).await?;
-            self.record_set((device, RelayReason::Release), &none, &read, sent_us)?;
-            if read.is_empty() {
-                self.knowledge.borrow_mut().note_open(device);
+            self.record_set((device, RelayReason::Release), &kept, &read, sent_us)?;
+            let read: BTreeSet<CoilAddress> = read.into_iter().collect();
+            if read == kept {
+                self.knowledge.borrow_mut().note_released(device);
                 return Ok(());
             }
-            if attempt == self.policy.request_tries {
-                let read = read.into_iter().collect();
-                return Err(self.read_back_differs(device, &none, &read, attempt)?);
+            to_open = read.difference(&kept).copied().collect();
+            // A relay that was to stay and fell is never closed again by a release.
+            if to_open.is_empty() || attempt == self.policy.request_tries {
+                return Err(self.read_back_differs(device, &kept, &read, attempt)?);
             }
-            to_open = read;
             attempt += 1;
         }
     }

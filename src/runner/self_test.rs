@@ -370,7 +370,11 @@ impl Tester<'_> {
         let timing = &self.sequencer.plan.timing;
         let line = match &exercise.serves {
             Serves::Line(line) => Some(line),
-            Serves::Master | Serves::MeterOn(..) | Serves::Stimulus(_) => None,
+            Serves::Master
+            | Serves::MeterOn(..)
+            | Serves::Stimulus(_)
+            | Serves::Interrupt
+            | Serves::Level(_) => None,
         };
         let feeding = self.master.filter(|_| line.is_some());
         if let Some(master) = feeding {
@@ -380,6 +384,8 @@ impl Tester<'_> {
             Serves::Master | Serves::Line(_) => RelayReason::Call,
             Serves::MeterOn(..) => RelayReason::Multiplex,
             Serves::Stimulus(_) => RelayReason::Stimulus,
+            Serves::Interrupt => RelayReason::Interrupt,
+            Serves::Level(_) => RelayReason::Level,
         };
         relays.close(&exercise.relay, reason).await?;
         self.sequencer.pause(timing.supply_settle).await;

@@ -72,7 +72,10 @@ impl<'a> Sequencer<'a> {
             }
             _ => {
                 for step in &self.plan.steps {
-                    self.make_step(step).await?;
+                    match self.plan.interruption_in(step.number) {
+                        Some(cut) => self.make_step_over_power_loss(step, cut).await?,
+                        None => self.make_step(step).await?,
+                    }
                     self.sync_step().await?;
                 }
             }
@@ -145,6 +148,7 @@ impl<'a> Sequencer<'a> {
             operator: self.operator(),
             plan: self.plan,
             timing: &self.plan.timing,
+            bands: self.bands(),
         }
     }
 

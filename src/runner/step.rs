@@ -21,7 +21,7 @@ use crate::units::{Microseconds, Milliseconds, Quantity, Terminal};
 use std::collections::BTreeMap;
 
 /// What one attempt at driving and reading came to.
-enum Driven {
+pub(super) enum Driven {
     /// The lines were read while driven.
     Read {
         lines: Vec<PointReading>,
@@ -33,6 +33,8 @@ enum Driven {
     SupplyDead,
     /// The supply collapsed as this line's relay closed; everything was opened at once.
     Collapsed { line: Terminal, recovered: bool },
+    /// The bench does not supply what its file says, in words.
+    WrongLevel(String),
 }
 
 impl Sequencer<'_> {
@@ -43,22 +45,46 @@ impl Sequencer<'_> {
             let note = format!("not made: {line} is not driven again in this run, {why}");
             return Ok(self.finish_unmade(step, Rule::Supply, &note)?);
         }
-        let mut attempt = 0;
-        let driven = loop {
-            attempt += 1;
+        match self.attempt(step, || self.drive_and_read(step)).await? {
+            Some(driven) => self.judge_driven(step, driven).await,
+            None => Ok(()),
+        }
+    }
+
+    /// Makes a step until it was made once without trouble, as often as tries are left; `None`
+    /// where it was given up and is recorded as such.
+    pub(super) async fn attempt<T, F>(
+        &self,
+        step: &PlannedStep,
+        make: impl Fn() -> F,
+    ) -> Result<Option<T>, Stop>
+    where
+        F: Future<Output = Result<T, Halt>>,
+    {
+        for attempt in 1.. {
             self.begin_step(step, attempt, step.drive.clone())?;
-            match self.while_feeding(self.drive_and_read(step)).await {
-                Ok(driven) => break driven,
+            match self.while_feeding(make()).await {
+                Ok(made) => return Ok(Some(made)),
                 Err(halt) => {
                     let recovered = self.recover(halt).await?;
                     if !recovered.again || attempt >= self.policy.step_attempts {
                         let words = recovered.words;
                         let note = format!("given up after {}: {words}", attempts(attempt));
-                        return Ok(self.finish_unmade(step, Rule::BenchTrouble, &note)?);
+                        self.finish_unmade(step, Rule::BenchTrouble, &note)?;
+                        break;
                     }
                 }
             }
-        };
+        }
+        Ok(None)
+    }
+
+    /// Judges what was driven and read, and releases it.
+    pub(super) async fn judge_driven(
+        &self,
+        step: &PlannedStep,
+        driven: Driven,
+    ) -> Result<(), Stop> {
         match driven {
             Driven::Read {
                 lines,
@@ -75,6 +101,10 @@ impl Sequencer<'_> {
             }
             Driven::Collapsed { line, recovered } => {
                 Ok(self.finish_collapsed(step, &line, recovered)?)
+            }
+            Driven::WrongLevel(why) => {
+                let note = format!("not made: {why}");
+                Ok(self.finish_unmade(step, Rule::BenchTrouble, &note)?)
             }
         }
     }
@@ -103,7 +133,8 @@ impl Sequencer<'_> {
         })
     }
 
-    async fn drive_and_read(&self, step: &PlannedStep) -> Result<Driven, Halt> {
+    pub(super) async fn drive_and_read(&self, step: &PlannedStep) -> Result<Driven, Halt> {
+        self.select_level(step).await?;
         let measure = self.measure();
         let before = read_supply(&measure, self.plan, SupplyPoints::Source).await?;
         let drives: Vec<&PlannedDrive> = step
@@ -114,6 +145,9 @@ impl Sequencer<'_> {
         let source_dead = !before.dead.is_empty() && before.live.is_empty();
         if source_dead || drives.iter().any(|drive| before.is_dead_for(drive.common)) {
             return Ok(Driven::SupplyDead);
+        }
+        if let Some(why) = self.missed_level(step, &before) {
+            return Ok(Driven::WrongLevel(why));
         }
         match &step.made_by {
             MadeBy::Relays => {
@@ -228,6 +262,18 @@ impl Sequencer<'_> {
         lines: &[PointReading],
         (supply, given_up): (&SupplyReading, String),
     ) -> Result<(), Stop> {
+        let (judged, verdict) = self.judge_read(step, lines, (supply, &given_up))?;
+        self.release_and_finish(step, &judged, (verdict, given_up))
+            .await
+    }
+
+    /// Judges every line as it was read, and records it.
+    pub(super) fn judge_read(
+        &self,
+        step: &PlannedStep,
+        lines: &[PointReading],
+        (supply, given_up): (&SupplyReading, &str),
+    ) -> Result<(Vec<LineJudged>, Verdict), Unrecorded> {
         let anything_live = {
             let mut knowledge = self.knowledge.borrow_mut();
             knowledge.anything_live |= lines.iter().any(|line| line.state == Observed::On);
@@ -235,21 +281,26 @@ impl Sequencer<'_> {
         };
         let mut judged = judge::judge_lines(self.plan, step, lines, supply.known(anything_live));
         judge::credit_own_relays((self.plan, step), lines, &BTreeMap::new(), &mut judged);
-        judge::add_why_given_up(&mut judged, &given_up);
+        judge::add_why_given_up(&mut judged, given_up);
         self.record_judged(&judged)?;
-        let mut verdict = judged
-            .iter()
-            .map(|line| line.verdict)
-            .max()
-            .unwrap_or_default();
+        let mut verdict = judge::worst(&judged);
         if let Some(common) = self.judge_far_end(step, supply, &judged) {
             verdict = verdict.join(common.verdict);
             self.record_judged(&[common])?;
         }
-        let mut note = given_up;
+        Ok((judged, verdict))
+    }
+
+    /// Ends the call, checks that it ended, and records how the step came out.
+    pub(super) async fn release_and_finish(
+        &self,
+        step: &PlannedStep,
+        judged: &[LineJudged],
+        (mut verdict, mut note): (Verdict, String),
+    ) -> Result<(), Stop> {
         match self.release_and_check(step).await? {
             Ok(after) => {
-                let live = judge::judge_release(self.plan, step, &judged, &after);
+                let live = judge::judge_release(self.plan, step, judged, &after);
                 verdict = live
                     .iter()
                     .map(|line| line.verdict)

@@ -19,6 +19,8 @@ pub(super) struct SupplyReading {
     pub(super) live: BTreeSet<Rail>,
     /// Rails that were read dead there.
     pub(super) dead: BTreeSet<Rail>,
+    /// Readings at the transformer's end.
+    pub(super) source: Vec<PointReading>,
     /// Readings at the other end.
     pub(super) far: Vec<PointReading>,
 }
@@ -77,11 +79,15 @@ pub(super) async fn read_supply(
         let Target::Supply(rail) = point.point.target else {
             continue;
         };
-        match (point.point.end == plan.source_end, point.state) {
-            (true, Observed::On) => _ = reading.live.insert(rail),
-            (true, _) => _ = reading.dead.insert(rail),
-            (false, _) => reading.far.push(point),
+        if point.point.end != plan.source_end {
+            reading.far.push(point);
+            continue;
         }
+        match point.state {
+            Observed::On => _ = reading.live.insert(rail),
+            _ => _ = reading.dead.insert(rail),
+        }
+        reading.source.push(point);
     }
     Ok(reading)
 }

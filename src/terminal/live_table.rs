@@ -10,13 +10,13 @@ use super::narration::{Narration, plain};
 use crate::domain::plan::PlannedStep;
 use crate::domain::{Expected, Verdict};
 use crate::event::{EventKind, LineJudged, NextAction, RelayReason, RelaysSet, RunEvent, RunState};
-use crate::report::CellMark;
+use crate::report::{CALL_WIDTH, CellMark, name_width};
 use crate::units::Terminal;
 use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::collections::{BTreeMap, BTreeSet};
 
-/// Columns of the number, the call and the result.
-const LEFT: usize = 8 + 18 + 13;
+/// Columns of the number and the result, beside the call's.
+const LEFT: usize = 8 + 13;
 /// Columns of a line: the longest mark and a gap.
 const CELL: usize = 7;
 /// The header is printed again once so many lines have followed it.
@@ -31,6 +31,8 @@ pub struct LiveTable {
     row: ProgressBar,
     width: usize,
     is_coloured: bool,
+    /// Columns of the call.
+    call_width: usize,
     /// Lines with a column.
     columns: Vec<Terminal>,
     /// Lines whose relay is commanded closed.
@@ -63,6 +65,7 @@ impl LiveTable {
             row,
             width,
             is_coloured,
+            call_width: CALL_WIDTH,
             columns: Vec::new(),
             called: BTreeSet::new(),
             judged: BTreeMap::new(),
@@ -84,7 +87,9 @@ impl LiveTable {
         self.state.apply(event);
         match &event.kind {
             EventKind::RunStarted(started) => {
-                self.columns = columns(&started.plan.steps, &started.plan.lines, self.width);
+                self.call_width = name_width(&started.plan);
+                let room = self.width.saturating_sub(LEFT + self.call_width);
+                self.columns = columns(&started.plan.steps, &started.plan.lines, room);
                 self.say(event);
             }
             EventKind::Asked { .. } => {
@@ -190,7 +195,8 @@ impl LiveTable {
     }
 
     fn header(&self) -> String {
-        let mut text = format!("{:8}{:<18}{:<13}", "", "call", "result");
+        let width = self.call_width;
+        let mut text = format!("{:8}{:<width$}{:<13}", "", "call", "result");
         for line in &self.columns {
             text.push_str(&format!("{line:<CELL$}"));
         }
@@ -222,10 +228,11 @@ impl LiveTable {
         if note.is_empty() {
             return text;
         }
-        if LEFT + CELL * self.columns.len() + note.chars().count() <= self.width {
+        let used = LEFT + self.call_width + CELL * self.columns.len();
+        if used + note.chars().count() <= self.width {
             format!("{text}{note}")
         } else {
-            format!("{text}\n{:26}{note}", "")
+            format!("{text}\n{:indent$}{note}", "", indent = 8 + self.call_width)
         }
     }
 
@@ -233,7 +240,8 @@ impl LiveTable {
         let narration = Narration { state: &self.state };
         let total = narration.plan().len();
         let call = narration.call_of(number);
-        let mut text = format!("{number:>3}/{total:<3} {call:<18}");
+        let width = self.call_width;
+        let mut text = format!("{number:>3}/{total:<3} {call:<width$}");
         text.push_str(&self.coloured(&format!("{result:<13}"), colour_of(result)));
         for line in &self.columns {
             let (mark, colour) = match self.judged.get(line) {
@@ -306,19 +314,18 @@ fn wrapped(line: &str, width: usize) -> String {
 }
 
 /// Lines that some call uses, as many as fit; what goes wrong elsewhere is told below its row.
-fn columns(steps: &[PlannedStep], lines: &[Terminal], width: usize) -> Vec<Terminal> {
+fn columns(steps: &[PlannedStep], lines: &[Terminal], room: usize) -> Vec<Terminal> {
     let is_used = |line: &&Terminal| {
         steps
             .iter()
             .filter_map(|step| step.cells.get(line))
             .any(|cell| cell.expected != Expected::Off)
     };
-    let fitting = width.saturating_sub(LEFT) / CELL;
     lines
         .iter()
         .filter(is_used)
         .filter(|line| line.as_str().len() < CELL)
-        .take(fitting)
+        .take(room / CELL)
         .cloned()
         .collect()
 }

@@ -8,9 +8,9 @@ use crate::domain::plan::PlannedStep;
 use crate::domain::{Expected, Observed, Verdict};
 use crate::event::{
     EventKind, LineJudged, MadeSafe, NextAction, Rule, RunEvent, RunStarted, RunState,
-    StepFinished, TroubleSeen, Waiting, WaitingFor,
+    StepFinished, Supplied, TroubleSeen, Waiting, WaitingFor,
 };
-use crate::report::{DiagnosisView, RunView};
+use crate::report::{CALL_WIDTH, DiagnosisView, RunView, name_width};
 
 /// The events so far, from which the newest is told.
 pub(super) struct Narration<'s> {
@@ -48,6 +48,7 @@ impl Narration<'_> {
                 choices,
                 ..
             } => asked(*prompt, text, choices),
+            EventKind::SupplySet(set) => supplied(&set.to),
             EventKind::Suspended { why } => format!("  ##  STANDS STILL: {why}\n"),
             EventKind::Resumed { why } => format!("  >>  goes on: {why}\n"),
             EventKind::Armed { .. } => self.armed(),
@@ -83,12 +84,18 @@ impl Narration<'_> {
             .map_or(&[], |(_, started)| &started.plan.steps)
     }
 
-    /// The call of a step.
+    /// The call of a step, with the condition of the supply where it is not the usual one.
     pub(super) fn call_of(&self, number: u32) -> String {
-        self.plan()
-            .iter()
-            .find(|step| step.number == number)
-            .map_or_else(|| format!("step {number}"), |step| step.call.to_string())
+        let started = self.state.started.as_ref();
+        let plan = started.map(|(_, started)| &started.plan);
+        let named = plan.and_then(|plan| Some(plan.step_name(plan.step(number)?)));
+        named.unwrap_or_else(|| format!("step {number}"))
+    }
+
+    /// The width of the longest step's name; a column's where all are short.
+    pub(super) fn call_width(&self) -> usize {
+        let started = self.state.started.as_ref();
+        started.map_or(CALL_WIDTH, |(_, started)| name_width(&started.plan))
     }
 
     fn step_over(&self, finished: &StepFinished) -> String {
@@ -108,9 +115,10 @@ impl Narration<'_> {
             .map(|line| wrong_line(&line.judged))
             .collect();
         let mut text = format!(
-            "{:>3}/{total:<3} {:<18} {verdict}",
+            "{:>3}/{total:<3} {:<width$} {verdict}",
             finished.step,
-            self.call_of(finished.step)
+            self.call_of(finished.step),
+            width = self.call_width()
         );
         // A call that was not made has one reason, not one for each line.
         if finished.verdict > Verdict::Pass && !finished.note.is_empty() {
@@ -132,6 +140,8 @@ impl Narration<'_> {
             WaitingFor::CoolDown => "heat and compressor to cool down between them",
             WaitingFor::Defrost => "the equipment's defrost to end",
             WaitingFor::ControllerTimer => "the room controller's own timer",
+            WaitingFor::PowerLoss => "the end of the power loss",
+            WaitingFor::PowerReturn => "the room controller to come back to its call by itself",
             WaitingFor::Replug => "the port to come back: plug the adapter in again",
             WaitingFor::Operator => "a person",
         };
@@ -161,6 +171,15 @@ impl Narration<'_> {
         }
         text
     }
+}
+
+fn supplied(to: &Supplied) -> String {
+    let what = match to {
+        Supplied::Usual => "SUPPLY: as usual again".to_owned(),
+        Supplied::Level { name, volts } => format!("SUPPLY: at {name}, {volts}"),
+        Supplied::Nothing => "SUPPLY: CUT, the room controller has no power".to_owned(),
+    };
+    format!("  ##  {what}\n")
 }
 
 fn begun(started: &RunStarted) -> String {
@@ -212,6 +231,7 @@ fn wrong_line(judged: &LineJudged) -> String {
     match judged.rule {
         Rule::Release => format!("{terminal} after release expected {expected}, seen {seen}"),
         Rule::Supply => format!("the supply fell when {terminal} was called"),
+        Rule::PowerLoss => judged.reason.clone(),
         Rule::Machines if judged.verdict == Verdict::Fail => judged.reason.clone(),
         Rule::Cell | Rule::Machines | Rule::BenchTrouble => {
             format!("{terminal} expected {expected}, seen {seen}")

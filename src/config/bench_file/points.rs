@@ -26,6 +26,10 @@ pub(super) enum RelayUse {
     Stimulus(Call),
     /// It feeds all others.
     Master,
+    /// It cuts the supply to a room controller.
+    Interrupt,
+    /// It selects a level of a room controller's supply.
+    Level(String),
 }
 
 impl fmt::Display for RelayUse {
@@ -35,6 +39,8 @@ impl fmt::Display for RelayUse {
             Self::Multiplex(point) => write!(f, "the meter's way to {point}"),
             Self::Stimulus(call) => write!(f, "the stimulus of {call}"),
             Self::Master => f.write_str("the master relay"),
+            Self::Interrupt => f.write_str("the cut of the supply"),
+            Self::Level(name) => write!(f, "the supply level {name}"),
         }
     }
 }

@@ -6,11 +6,15 @@
 use super::missing_table;
 use super::points::{Points, RelayUse};
 use super::senses::{read_sense, usual_end};
+use crate::config::limits;
 use crate::config::nearest::help_for;
-use crate::config::table::{Located, TableReader};
+use crate::config::source::{Finding, Findings};
+use crate::config::table::{Located, Reals, TableReader};
 use crate::domain::Call;
-use crate::domain::bench_map::{Rail, Stimulus, SupplyMap, SupplySense, SupplySource, UnderTest};
-use crate::units::End;
+use crate::domain::bench_map::{
+    Rail, Stimulus, SupplyLevel, SupplyMap, SupplySense, SupplySource, UnderTest,
+};
+use crate::units::{End, Volts};
 use std::collections::BTreeMap;
 
 /// Which end the bench itself stands at.
@@ -62,13 +66,118 @@ pub(super) fn read_supply(
             "whether the room controller gets C; without it, it steals power through the lines",
         );
     }
+    let interrupt = table.table("interrupt").and_then(|inner| {
+        let relay = points.relay(&inner, RelayUse::Interrupt);
+        inner.finish();
+        relay
+    });
+    let levels = read_levels(&table, points);
+    check_acts_on_controller(&table, under_test, source);
     table.finish();
     check_rails(&senses, &places, root);
     Some(SupplyMap {
         source: source?,
         senses,
         c_to_controller: c_to_controller.map(|located| located.value),
+        interrupt,
+        levels,
     })
+}
+
+/// `levels`: each with its relay and its volts; named by the volts where it has no name.
+fn read_levels(supply: &TableReader<'_>, points: &Points<'_>) -> Vec<SupplyLevel> {
+    let mut levels: Vec<SupplyLevel> = Vec::new();
+    let mut places: Vec<Located<()>> = Vec::new();
+    for inner in supply.tables("levels") {
+        inner.require("volts", "what R to C then is with no output on");
+        let volts = inner.number("volts", Reals::Positive);
+        let volts = volts.and_then(|volts| within_band(volts, supply.findings()));
+        let name = inner.string("name").map_or_else(
+            || volts.as_ref().map(|volts| format!("{} V", volts.value)),
+            |name| short_name(name, supply.findings()),
+        );
+        let what = name.clone().unwrap_or_else(|| inner.place().key);
+        let relay = points.relay(&inner, RelayUse::Level(what));
+        let place = inner.place();
+        inner.finish();
+        let (Some(name), Some(volts), Some(relay)) = (name, volts, relay) else {
+            continue;
+        };
+        let volts = Volts(volts.value);
+        let same = |level: &SupplyLevel| level.name == name || level.volts == volts;
+        if let Some(first) = levels.iter().position(same) {
+            let message = format!(
+                "supply level {name} of {volts} is given twice: {} of {}",
+                levels[first].name, levels[first].volts
+            );
+            let finding = place.finding(message);
+            supply.findings().add(
+                finding
+                    .other(places[first].span.clone(), "first given here")
+                    .help("each level has a name and volts of its own"),
+            );
+            continue;
+        }
+        levels.push(SupplyLevel { name, relay, volts });
+        places.push(place);
+    }
+    levels
+}
+
+fn within_band(volts: Located<f64>, findings: &Findings) -> Option<Located<f64>> {
+    let band = limits::LEVEL_VOLTS;
+    if band.contains(&volts.value) {
+        return Some(volts);
+    }
+    let message = format!(
+        "expected volts from {} to {}, found {}",
+        band.start(),
+        band.end(),
+        volts.value
+    );
+    findings.add(
+        volts
+            .finding(message)
+            .help("a room controller for 24 V is made for no other supply"),
+    );
+    None
+}
+
+fn short_name(name: Located<String>, findings: &Findings) -> Option<String> {
+    let most = *limits::LEVEL_NAME.end();
+    if name.value.chars().count() as u64 <= most {
+        return Some(name.value);
+    }
+    let message = format!("expected a name of at most {most} characters");
+    findings.add(name.finding(message));
+    None
+}
+
+/// Only the bench's own supply can be cut or changed, and only a room controller is tested so.
+fn check_acts_on_controller(
+    table: &TableReader<'_>,
+    under_test: UnderTest,
+    source: Option<SupplySource>,
+) {
+    for key in ["interrupt", "levels"] {
+        if !table.has(key) {
+            continue;
+        }
+        let refuse = |message: String, help: &str| {
+            let finding = Finding::new(table.key_span(key), table.path_of(key), message);
+            table.findings().add(finding.help(help));
+        };
+        if under_test != UnderTest::Controller {
+            let message = format!(
+                "`{key}` acts on the supply of a room controller under test, and here it is the \
+                 {under_test}"
+            );
+            refuse(message, "remove it, or state under_test = \"controller\"");
+        } else if source == Some(SupplySource::Equipment) {
+            let message = format!("`{key}` acts on the bench's own supply");
+            refuse(message, "state source = \"bench\" in [supply]");
+        }
+    }
 }
 
 /// A bench has one supply, R, or two, Rc and Rh.

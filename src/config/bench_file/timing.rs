@@ -29,6 +29,11 @@ pub(super) fn read_timing(root: &TableReader<'_>) -> BenchTiming {
         release: wait("release_ms", usual.release),
         controller_wait: long_wait("controller_wait_ms", usual.controller_wait),
         controller_look: wait("controller_look_ms", usual.controller_look),
+        power_loss: long_wait("power_loss_ms", usual.power_loss),
+        controller_minimum_off: {
+            let found = table.integer("controller_minimum_off_ms", limits::CONTROLLER_OFF_MS);
+            found.map_or(usual.controller_minimum_off, |off| Milliseconds(off.value))
+        },
         ..usual
     };
     if let Some(samples) = table.small("samples", limits::SAMPLES) {

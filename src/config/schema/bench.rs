@@ -51,9 +51,20 @@ pub fn bench_schema() -> Value {
             } },
         ] }),
     );
+    let acts = any_of(vec![has(&["interrupt"]), has(&["levels"])]);
+    let acts_on_controller = where_then(
+        has_value("supply", acts),
+        json!({ "allOf": [
+            has_value("under_test", written(&[UnderTest::Controller])),
+            has_value("supply", has_value("source", written(&[SupplySource::Bench]))),
+        ] }),
+    );
     document(
         "coilcall bench",
-        with_all(object(properties, &required), vec![controller]),
+        with_all(
+            object(properties, &required),
+            vec![controller, acts_on_controller],
+        ),
     )
 }
 
@@ -168,8 +179,29 @@ fn supply() -> Value {
             ),
             ("sense", one_or_more(sense(true))),
             ("c_to_controller", boolean()),
+            (
+                "interrupt",
+                about("Closed, it cuts the supply to the room controller", relay()),
+            ),
+            ("levels", json!({ "type": "array", "items": level(), "minItems": 1 })),
         ],
         &["source"],
+    )
+}
+
+fn level() -> Value {
+    let mut name = line_of_text();
+    name["maxLength"] = json!(limits::LEVEL_NAME.end());
+    let band = limits::LEVEL_VOLTS;
+    let volts = json!({ "type": "number", "minimum": band.start(), "maximum": band.end() });
+    object(
+        [
+            ("name", about("Its name in reports", name)),
+            ("device", device()),
+            ("coil", address()),
+            ("volts", about("R to C with no output on", volts)),
+        ],
+        &["device", "coil", "volts"],
     )
 }
 
@@ -194,6 +226,11 @@ fn timing() -> Value {
             ("release_ms", wait()),
             ("controller_wait_ms", whole(&limits::CONTROLLER_WAIT_MS)),
             ("controller_look_ms", wait()),
+            ("power_loss_ms", whole(&limits::CONTROLLER_WAIT_MS)),
+            (
+                "controller_minimum_off_ms",
+                whole(&limits::CONTROLLER_OFF_MS),
+            ),
             ("samples", whole(&limits::SAMPLES)),
             ("mains_hertz", written(&limits::MAINS_HERTZ)),
         ],

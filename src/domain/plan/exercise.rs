@@ -7,7 +7,7 @@
 use super::points::sense_points;
 use super::shape::{Plan, PlannedDrive, SensePoint, Target};
 use crate::domain::Call;
-use crate::domain::bench_map::{BenchMap, RelayAt, SenseMeans, Stimulus, SupplySource};
+use crate::domain::bench_map::{BenchMap, RelayAt, SenseMeans, Stimulus};
 use crate::units::{DeviceName, End, Quantity, Terminal};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -22,6 +22,10 @@ pub enum Serves {
     MeterOn(Target, End),
     /// It provokes a call of a room controller.
     Stimulus(Call),
+    /// It cuts the supply to a room controller.
+    Interrupt,
+    /// It selects a level of a room controller's supply.
+    Level(String),
 }
 
 impl std::fmt::Display for Serves {
@@ -31,6 +35,8 @@ impl std::fmt::Display for Serves {
             Self::Line(line) => write!(f, "{line}"),
             Self::MeterOn(target, end) => write!(f, "meter on {target} at the {end} end"),
             Self::Stimulus(call) => write!(f, "stimulus of {call}"),
+            Self::Interrupt => f.write_str("cut of the controller's supply"),
+            Self::Level(name) => write!(f, "supply at {name}"),
         }
     }
 }
@@ -45,7 +51,7 @@ pub struct Exercise {
 }
 
 /// Every relay of the bench, each once: the master, lines as the strip has them, the meters' ways,
-/// stimuli.
+/// stimuli, and what acts on a room controller's supply.
 #[must_use]
 pub fn exercises(bench: &BenchMap) -> Vec<Exercise> {
     let master = bench.master.iter().map(|relay| (relay, Serves::Master));
@@ -75,11 +81,17 @@ pub fn exercises(bench: &BenchMap) -> Vec<Exercise> {
             Stimulus::Relay(relay) => Some((relay, Serves::Stimulus(call.clone()))),
             Stimulus::Operator => None,
         });
+    let supply = &bench.supply;
+    let interrupt = supply.interrupt.iter().map(|r| (r, Serves::Interrupt));
+    let levels = supply.levels.iter();
+    let levels = levels.map(|level| (&level.relay, Serves::Level(level.name.clone())));
     let mut seen = BTreeSet::new();
     master
         .chain(lines)
         .chain(ways)
         .chain(stimuli)
+        .chain(interrupt)
+        .chain(levels)
         .filter(|(relay, _)| seen.insert((*relay).clone()))
         .map(|(relay, serves)| Exercise {
             relay: relay.clone(),
@@ -123,16 +135,14 @@ pub fn self_test_plan(bench: &BenchMap) -> Plan {
         drives: drives.collect(),
         sense_points: sense_points(bench),
         tied: Vec::new(),
-        source_end: match bench.supply.source {
-            SupplySource::Equipment => End::Equipment,
-            SupplySource::Bench => End::Controller,
-        },
+        source_end: bench.source_end(),
         steps: Vec::new(),
         rest: None,
         unreliable: BTreeMap::new(),
         changeover: None,
         left_out: Vec::new(),
         equipment: None,
+        power: None,
         not_proven: Vec::new(),
         timing: bench.timing.clone(),
         bands: bench.bands,

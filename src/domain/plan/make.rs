@@ -11,10 +11,11 @@ use super::not_proven::not_proven;
 use super::order::CallOrder;
 use super::order_rules::OrderRules;
 use super::points::{sense_points, unreliable_lines};
+use super::power::power_plan;
 use super::shape::{CallLeftOut, MadeBy, Plan, PlannedChangeover, PlannedDrive, PlannedStep};
-use crate::domain::bench_map::{Loads, SenseMeans, Stimulus, SupplySource, UnderTest};
+use crate::domain::bench_map::{Loads, SenseMeans, Stimulus, UnderTest};
 use crate::domain::{BenchMap, Call, Cell, Expected, Profile, Row, TruthTable};
-use crate::units::{End, Terminal};
+use crate::units::Terminal;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// A plan that cannot be made.
@@ -125,23 +126,26 @@ pub fn make_plan_in(
     // On real loads the order is part of what keeps machines from harm: it is the given one.
     let order = if is_real { CallOrder::Given } else { order };
     let chosen = maker.in_order(order, chosen.collect());
-    let steps: Vec<PlannedStep> = (1..)
+    let mut steps: Vec<PlannedStep> = (1..)
         .zip(chosen)
         .map(|(number, made)| maker.step(number, made, &lines))
         .collect();
     let left_out = maker.left_out(&possible, &wanted);
+    // Behind all calls at the usual supply, level by level: in whichever order the calls are made,
+    // each level is selected once.
+    let power = power_plan(profile, bench, &steps).map(|(plan, added)| {
+        steps.extend(added);
+        plan
+    });
     Ok(Plan {
         under_test,
         loads,
         not_proven: not_proven(bench, profile, &left_out),
         equipment: equipment_plan(profile, bench, &steps),
+        power,
         sense_points: sense_points(bench),
         tied: profile.tied().to_vec(),
-        source_end: match (under_test, bench.supply.source) {
-            // Around a room controller the bench stands where the equipment would.
-            (UnderTest::Controller, _) | (_, SupplySource::Equipment) => End::Equipment,
-            (_, SupplySource::Bench) => End::Controller,
-        },
+        source_end: bench.source_end(),
         rest: maker.rest(&lines),
         unreliable: unreliable_lines(bench),
         changeover: profile.changeover().map(|convention| PlannedChangeover {

@@ -11,6 +11,7 @@ mod not_proven;
 mod order;
 mod order_rules;
 mod points;
+mod power;
 mod questions;
 mod shape;
 
@@ -18,6 +19,7 @@ pub use equipment::{AirFrom, CurrentBand, EquipmentPlan, MachineTimes, StepOnMac
 pub use exercise::{Exercise, Serves, exercises, self_test_plan, timed_quantities};
 pub use make::{PlanError, make_plan, make_plan_in};
 pub use order::CallOrder;
+pub use power::{Interruption, PlannedLevel, PowerPlan, SupplyCondition};
 pub use shape::{
     CallLeftOut, MadeBy, Plan, PlannedChangeover, PlannedDrive, PlannedMeter, PlannedStep,
     SensePoint, Target,

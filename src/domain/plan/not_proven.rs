@@ -71,5 +71,24 @@ fn of_a_controller(bench: &BenchMap) -> Vec<String> {
     if bench.supply.c_to_controller == Some(false) {
         list.push("C not proven: this controller gets none".to_owned());
     }
+    let supply = &bench.supply;
+    if supply.interrupt.is_none() {
+        list.push(
+            "what the controller does when its power is lost and comes back: this bench cannot cut \
+             it"
+            .to_owned(),
+        );
+    }
+    let means = supply.senses.iter().map(|supply| &supply.sense.means);
+    let is_measured = means
+        .into_iter()
+        .any(|means| matches!(means, SenseMeans::Meter { .. }));
+    if supply.levels.is_empty() {
+        list.push(
+            "the ends of the controller's supply band: this bench has one level of supply".to_owned(),
+        );
+    } else if !is_measured {
+        list.push("the volts of the supply levels: no meter reads the supply".to_owned());
+    }
     list
 }

@@ -4,6 +4,7 @@
 //! reports read it. It holds no rule.
 
 use super::equipment::EquipmentPlan;
+use super::power::PowerPlan;
 use crate::domain::bench_map::{BenchTiming, Loads, Rail, RelayAt, SenseMeans, UnderTest};
 use crate::domain::measurement::Bands;
 use crate::domain::profile::Changeover;
@@ -175,6 +176,9 @@ pub struct Plan {
     /// without a master relay.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub equipment: Option<EquipmentPlan>,
+    /// What is done to a room controller's supply; `None` where the bench can do nothing to it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub power: Option<PowerPlan>,
     /// What this bench cannot prove, in a person's words.
     pub not_proven: Vec<String>,
     /// Waits and samples.
@@ -197,13 +201,15 @@ impl Plan {
         cell.is_some_and(|cell| cell.expected != Expected::Off)
     }
 
-    /// The relays that make calls.
+    /// The relays that make calls, and those that act on a room controller's supply.
     pub fn relays(&self) -> impl Iterator<Item = &RelayAt> {
         let drives = self.drives.iter().map(|drive| &drive.relay);
-        drives.chain(self.steps.iter().filter_map(|step| match &step.made_by {
+        let stimuli = self.steps.iter().filter_map(|step| match &step.made_by {
             MadeBy::Stimulus(relay) => Some(relay),
             MadeBy::Relays | MadeBy::Operator => None,
-        }))
+        });
+        let power = self.power.iter().flat_map(PowerPlan::relays);
+        drives.chain(stimuli).chain(power)
     }
 
     /// What drives the line, where anything does.

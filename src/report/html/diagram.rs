@@ -5,7 +5,7 @@
 //! look lies on its own step line and a wrong one beside it.
 
 use crate::domain::Observed;
-use crate::report::{CellMark, LineTrace, Look, RunView, StepView};
+use crate::report::{CellMark, ConditionView, LineTrace, Look, RunView, StepView};
 use crate::units::{Microseconds, Terminal};
 use maud::{Markup, html};
 use std::fmt::Write as _;
@@ -13,8 +13,8 @@ use std::fmt::Write as _;
 const WIDTH: f64 = 1000.0;
 /// Room for the names of the lines.
 const LEFT: f64 = 64.0;
-/// Room for the names of the calls.
-const TOP: f64 = 42.0;
+/// Room for the names of the calls, the condition of the supply, and the times.
+const TOP: f64 = 54.0;
 const ROW: f64 = 38.0;
 const HIGH: f64 = 9.0;
 const LOW: f64 = 29.0;
@@ -115,7 +115,7 @@ fn band(view: &RunView, steps: &[&StepView]) -> Markup {
     let right = LEFT + width * columns.len() as f64;
     let rows = lines.len() + 1;
     let height = TOP + ROW * rows as f64 + 4.0;
-    let names: Vec<String> = steps.iter().map(|step| step.call.to_string()).collect();
+    let names: Vec<&str> = steps.iter().map(|step| step.name.as_str()).collect();
     let label = format!("Timing of {}", names.join(", "));
     html! {
         svg.timing xmlns="http://www.w3.org/2000/svg" role="img" aria-label=(label)
@@ -136,11 +136,20 @@ fn column_head(column: &Column<'_>, height: f64) -> Markup {
     } else {
         "column"
     };
+    let condition = column.step.condition.as_ref();
+    let condition = condition.map(|condition| match condition {
+        ConditionView::Level { name, .. } => format!("at {name}"),
+        ConditionView::PowerLoss { .. } => "power loss".to_owned(),
+    });
     html! {
         g class=(class) {
             rect x=(at(column.left)) y="0" width=(at(column.width)) height=(at(height)) {}
-            text.call x=(at(middle)) y="17" text-anchor="middle" { (column.step.call) }
-            text.took x=(at(middle)) y="33" text-anchor="middle" {
+            title { (column.step.name) }
+            text.call x=(at(middle)) y="15" text-anchor="middle" { (column.step.call) }
+            @if let Some(condition) = condition {
+                text.took x=(at(middle)) y="30" text-anchor="middle" { (condition) }
+            }
+            text.took x=(at(middle)) y="45" text-anchor="middle" {
                 (at_three(column.from)) "\u{2013}" (seconds(column.until))
             }
         }
@@ -158,7 +167,8 @@ fn supply_row(view: &RunView, columns: &[Column<'_>], right: f64) -> Markup {
             text.name x="4" y=(at(TOP + 24.0)) { "R\u{2013}C" }
             @for look in &view.timeline.supply {
                 @if let Some(column) = columns.iter().find(|column| column.holds(look.at)) {
-                    @let wrong = look.state == Observed::Off;
+                    @let is_dead = look.state == Observed::Off;
+                    @let wrong = is_dead && !view.timeline.is_cut(look.at);
                     (mark(column, *look, TOP, ("supply R to C", wrong)))
                 }
             }
@@ -217,7 +227,7 @@ fn command(column: &Column<'_>, trace: &LineTrace, terminal: &Terminal, top: f64
         "command unconfirmed"
     };
     let title = match said.as_slice() {
-        [] => format!("{terminal} not called in {}", column.step.call),
+        [] => format!("{terminal} not called in {}", column.step.name),
         spans => format!("{terminal} called {}", spans.join(", ")),
     };
     html! { path class=(class) d=(path) { title { (title) } } }

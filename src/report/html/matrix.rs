@@ -59,7 +59,7 @@ fn row(step: &StepView, lines: &[&Terminal], has_supply: bool) -> Markup {
     };
     html! {
         tr {
-            th scope="row" { (step.call) }
+            th scope="row" { (step.name) }
             td class=(format!("result {class}")) { (step.result_word()) }
             @if has_supply { (supply_cell(step.supply_state())) }
             @for terminal in lines { (cell(step, terminal)) }
@@ -84,7 +84,7 @@ fn cell(step: &StepView, terminal: &Terminal) -> Markup {
     let shown = CellMark::of(line);
     let why = format!(
         "{terminal} in {}: expected {}, seen {}. {}",
-        step.call, line.expected, line.observed, line.expected_because
+        step.name, line.expected, line.observed, line.expected_because
     );
     html! { td class=(mark::look(shown).0) title=(why) { (mark::cell(shown)) } }
 }

@@ -223,7 +223,7 @@ fn troubled_call(step: &StepView) -> Markup {
         article.call {
             h3 {
                 span class=(format!("tag {}", class_of(step.worst()))) { (step.result_word()) }
-                " " (step.call)
+                " " (step.name)
                 small {
                     " step " (step.number) ", "
                     @if driven.is_empty() { "no relay closed" }
@@ -231,6 +231,7 @@ fn troubled_call(step: &StepView) -> Markup {
                     @if step.attempts > 1 { ", made " (step.attempts) " times" }
                 }
             }
+            @if let Some(condition) = &step.condition { p { (condition.words()) "." } }
             ul {
                 @for line in step.lines.iter().filter(|l| l.is_trouble() && !l.is_unread()) {
                     (troubled_line(line))

@@ -90,7 +90,7 @@ fn in_one_line(step: &StepView, page: &mut Page<'_>) -> io::Result<()> {
         .map(|line| line.terminal.as_str())
         .collect();
     page.hanging(
-        &format!("{:<18} ", step.call),
+        &format!("{:<18} ", step.name),
         &format!("{}: {} stayed dead", step.result_word(), dead.join(", ")),
     )
 }
@@ -107,11 +107,14 @@ fn paragraph(step: &StepView, page: &mut Page<'_>) -> io::Result<()> {
         0 | 1 => String::new(),
         attempts => format!("; made {attempts} times"),
     };
-    let (call, result, number) = (&step.call, step.result_word(), step.number);
+    let (call, result, number) = (&step.name, step.result_word(), step.number);
     page.hanging(
         "",
         &format!("{call}: {result} (step {number}; {driven}{again})"),
     )?;
+    if let Some(condition) = &step.condition {
+        page.hanging("   supply    ", &condition.words())?;
+    }
     let told = |line: &&LineView| line.is_trouble() && !line.is_unread();
     for line in step.lines.iter().filter(told) {
         trouble(line, page)?;

@@ -5,13 +5,13 @@
 
 use super::page::{Page, WIDTH};
 use crate::domain::Observed;
-use crate::report::{CellMark, RunView, StepView};
+use crate::report::{CALL_WIDTH, CellMark, RunView, StepView};
 use crate::units::Terminal;
 use std::collections::BTreeSet;
 use std::io;
 
-/// Columns of the call's name and its result.
-const LEFT: usize = 18 + 1 + 12 + 1;
+/// Columns of the result, and of the gaps beside it.
+const RESULT: usize = 1 + 12 + 1;
 /// Columns of the supply.
 const SUPPLY: usize = 6;
 
@@ -27,14 +27,18 @@ pub(super) fn write(view: &RunView, page: &mut Page<'_>) -> io::Result<()> {
         .iter()
         .map(|line| line.as_str().len() + 2)
         .fold(8, usize::max);
-    let room = WIDTH - LEFT - if has_supply { SUPPLY } else { 0 };
+    let names = view.steps.iter().map(|step| step.name.len());
+    let name_width = names.fold(CALL_WIDTH, usize::max);
+    let left = name_width + RESULT + if has_supply { SUPPLY } else { 0 };
+    let room = WIDTH.saturating_sub(left);
     for (block, lines) in lines.chunks((room / width).max(1)).enumerate() {
         if block > 0 {
             page.gap()?;
         }
-        header(lines, width, has_supply, page)?;
+        let widths = (name_width, width);
+        header(lines, widths, has_supply, page)?;
         for step in &view.steps {
-            row(step, lines, width, has_supply, page)?;
+            row(step, lines, widths, has_supply, page)?;
         }
     }
     legend(view, &lines, has_supply, page)?;
@@ -47,11 +51,11 @@ pub(super) fn write(view: &RunView, page: &mut Page<'_>) -> io::Result<()> {
 
 fn header(
     lines: &[&Terminal],
-    width: usize,
+    (name_width, width): (usize, usize),
     has_supply: bool,
     page: &mut Page<'_>,
 ) -> io::Result<()> {
-    let mut text = format!("{:<18} {:<12} ", "call", "result");
+    let mut text = format!("{:<name_width$} {:<12} ", "call", "result");
     if has_supply {
         text.push_str(&format!("{:<SUPPLY$}", "R-C"));
     }
@@ -64,11 +68,11 @@ fn header(
 fn row(
     step: &StepView,
     lines: &[&Terminal],
-    width: usize,
+    (name_width, width): (usize, usize),
     has_supply: bool,
     page: &mut Page<'_>,
 ) -> io::Result<()> {
-    let mut text = format!("{:<18} {:<12} ", step.call, step.result_word());
+    let mut text = format!("{:<name_width$} {:<12} ", step.name, step.result_word());
     if has_supply {
         let supply = match step.supply_state() {
             Observed::On => "live",

@@ -86,6 +86,7 @@ fn address(line: &str) -> u16 {
 pub(super) fn plan() -> Plan {
     Plan {
         equipment: None,
+        power: None,
         tied: Vec::new(),
         bands: Bands::default(),
         rest: None,

@@ -134,6 +134,8 @@ pub(super) fn bench() -> BenchMap {
                 supply(R_AT_CONTROLLER, End::Controller),
             ],
             c_to_controller: None,
+            interrupt: None,
+            levels: Vec::new(),
         },
         lines: (0..).zip(LINES).map(|(i, name)| line(i, name)).collect(),
         stimuli: BTreeMap::new(),
