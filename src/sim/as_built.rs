@@ -4,13 +4,14 @@
 //! above the simulator is told what was drawn. A sound installation pulls its loads in: where
 //! what was drawn would not, it is drawn nearer to the stated values.
 
+use super::physics::SupplySelected;
 use super::random::{Draws, Purpose};
 use crate::domain::circuit::{
     CableValues, Circuit, CircuitError, CircuitValues, ClosedContacts, CoilValues, HeatingSupply,
-    LoadState, SupplyValues,
+    LoadState, SupplyValues, values_at_level,
 };
 use crate::domain::{BenchMap, Profile, TruthTable};
-use crate::units::{Place, Terminal};
+use crate::units::{Place, Terminal, Volts};
 use std::collections::BTreeMap;
 
 /// How far the values of one installation lie from the stated ones, as parts of themselves
@@ -114,6 +115,41 @@ pub(super) fn as_built(
     }
     // What the files state does not pull in, or only just: then that is what was built.
     Ok(stated)
+}
+
+/// How far a level's volts lie from the stated ones, as a part of themselves (assumed).
+const LEVEL_VOLTS: f64 = 0.01;
+
+/// The installation with each other supply that the bench's relays can select: every level, and each
+/// supply cut off from the controller. `as_faulty` puts the faults in.
+///
+/// # Errors
+/// [`CircuitError`] where a stated value is outside physics.
+pub(super) fn supplied_otherwise(
+    (bench, profile): (&BenchMap, &Profile),
+    usual: &Circuit,
+    seed: u64,
+    as_faulty: &dyn Fn(Circuit) -> Result<Circuit, CircuitError>,
+) -> Result<Vec<(SupplySelected, Circuit)>, CircuitError> {
+    let supply = &bench.supply;
+    let mut draws = Draws::new(seed, Purpose::Installation, 1);
+    let mut supplies = vec![(None, usual.clone())];
+    for (index, level) in supply.levels.iter().enumerate() {
+        let volts = Volts(level.volts.0 * (1.0 + draws.deviation() * LEVEL_VOLTS));
+        let built = as_built(bench, profile, seed)?;
+        let values = values_at_level(profile, bench, built.values(), volts)?;
+        let circuit = as_faulty(Circuit::new(profile, Some(bench), values)?)?;
+        supplies.push((Some(index), circuit));
+    }
+    let mut selected = Vec::new();
+    for (level, circuit) in supplies {
+        if supply.interrupt.is_some() {
+            let cut = circuit.with_controller_cut_off()?;
+            selected.push((SupplySelected { level, cut: true }, cut));
+        }
+        selected.push((SupplySelected { level, cut: false }, circuit));
+    }
+    Ok(selected)
 }
 
 fn pulls_its_loads_in(circuit: &Circuit, profile: &Profile) -> Result<bool, CircuitError> {

@@ -34,4 +34,5 @@ mod world;
 
 pub use house::{Defrost, MachineRun};
 pub use link_fault::{LinkFault, LinkFaultError, LinkFaultKind};
+pub use room_controller::ControllerFault;
 pub use simulator::{ConnectError, SimClock, Simulator, SimulatorError, SimulatorSetup};

@@ -27,6 +27,17 @@ pub struct Contacts {
     pub loose_joints_made: bool,
     /// Whether a defrost of the outdoor unit's own feeds its auxiliary line.
     pub defrosts: bool,
+    /// What the bench supplies a room controller with.
+    pub supply: SupplySelected,
+}
+
+/// What a bench supplies a room controller with, by its relays' contacts.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Default)]
+pub struct SupplySelected {
+    /// The level, by its place in the bench file; `None` for the usual one.
+    pub level: Option<usize>,
+    /// Whether the supply is cut off from the controller.
+    pub cut: bool,
 }
 
 impl Contacts {
@@ -96,6 +107,8 @@ type Known = BTreeMap<(Contacts, CircuitState), Solved>;
 /// The installation with its state.
 pub(super) struct Physics {
     circuit: Circuit,
+    /// The same with another supply, where the bench can select one.
+    otherwise: BTreeMap<SupplySelected, Circuit>,
     points: BTreeSet<Point>,
     /// Between which two points a room controller takes its power.
     controller: [(Terminal, Place); 2],
@@ -134,11 +147,22 @@ impl Physics {
         ];
         Ok(Self {
             circuit,
+            otherwise: BTreeMap::new(),
             points,
             controller,
             state: CircuitState::default(),
             known: Known::new(),
         })
+    }
+
+    /// The installation as it is with another supply.
+    pub(super) fn put_supply(&mut self, selected: SupplySelected, circuit: Circuit) {
+        self.otherwise.insert(selected, circuit);
+    }
+
+    fn circuit(&self, contacts: &Contacts) -> &Circuit {
+        let otherwise = self.otherwise.get(&contacts.supply);
+        otherwise.unwrap_or(&self.circuit)
     }
 
     /// Moves on to the steady state of these contacts.
@@ -169,7 +193,7 @@ impl Physics {
             series_ohms: leads.series,
         };
         let before = self.before(contacts, &self.state);
-        match self.circuit.read(&contacts.closed(), &before, &probe) {
+        match self.circuit(contacts).read(&contacts.closed(), &before, &probe) {
             Ok(reading) => reading.at_meter,
             Err(error) => not_wired(&error),
         }
@@ -178,7 +202,7 @@ impl Physics {
     /// What an ohmmeter reads between a point and the common of its end; `None` beyond any range.
     pub(super) fn ohms(&self, contacts: &Contacts, point: &Point) -> Option<Ohms> {
         let on = probe_point(point);
-        self.circuit.ohms(&contacts.closed(), &on, None).ok()
+        self.circuit(contacts).ohms(&contacts.closed(), &on, None).ok()
     }
 
     fn before(&self, contacts: &Contacts, state: &CircuitState) -> CircuitState {
@@ -196,7 +220,7 @@ impl Physics {
             return solved.clone();
         }
         let solution = self
-            .circuit
+            .circuit(contacts)
             .solve_from(&contacts.closed(), &key.1)
             .expect("a gap is a resistance too, so that no set of contacts lets a part float");
         let solved = Solved {

@@ -12,7 +12,7 @@
 use super::random::{Draws, Purpose};
 use crate::domain::profile::{ChangeoverAtRest, LineRole, Profile};
 use crate::domain::{Call, Expected, Row, TruthTable};
-use crate::units::{Microseconds, Terminal};
+use crate::units::{Microseconds, Terminal, Volts};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// One second.
@@ -79,9 +79,25 @@ enum Next {
     Leave,
 }
 
+/// A fault of a room controller's own, which shows only in what becomes of its supply.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum ControllerFault {
+    /// After a loss of power its compressor waits for nothing but the start of the controller.
+    RestartsAtOnce,
+    /// After a loss of power it follows the other convention of the reversing valve (O/B).
+    ForgetsConvention,
+    /// After a loss of power it stays dark.
+    StaysDark,
+    /// Its output relays hold only while it has these volts.
+    OutputsNeed(Volts),
+}
+
 /// A room controller.
 #[derive(Debug)]
 pub(super) struct RoomController {
+    fault: Option<ControllerFault>,
+    /// Whether it has lost its power and got it back.
+    lost_power: bool,
     timers: Timers,
     at_rest: Rung,
     ladders: BTreeMap<Call, Vec<Rung>>,
@@ -121,6 +137,8 @@ impl RoomController {
         });
         let idle = table.row(&Call::Idle).expect("every table has idle");
         Self {
+            fault: None,
+            lost_power: false,
             timers,
             at_rest: rung(idle),
             ladders: ladders.collect(),
@@ -148,6 +166,7 @@ impl RoomController {
     pub(super) fn follow(&mut self, now: Microseconds, wanted: &Call, has_power: bool) {
         let now = now.0;
         if !has_power {
+            self.lost_power |= self.has_power;
             self.has_power = false;
             self.active = None;
             return;
@@ -155,7 +174,11 @@ impl RoomController {
         if !self.has_power {
             self.has_power = true;
             self.ready_at = now + self.timers.power_up;
-            self.compressor_may_start = now + self.timers.minimum_off;
+            self.compressor_may_start = if self.suffers(ControllerFault::RestartsAtOnce) {
+                self.ready_at
+            } else {
+                now + self.timers.minimum_off
+            };
             self.fan_until = 0;
             self.valve_was_on = false;
             self.wanted_since = now;
@@ -166,6 +189,15 @@ impl RoomController {
             self.wanted_since = now;
             self.pass_time(now);
         }
+    }
+
+    pub(super) fn spoil(&mut self, fault: ControllerFault) {
+        self.fault = Some(fault);
+    }
+
+    /// Whether it has this fault, and has lost its power once.
+    fn suffers(&self, fault: ControllerFault) -> bool {
+        self.lost_power && self.fault == Some(fault)
     }
 
     fn pass_time(&mut self, now: u64) {
@@ -257,9 +289,13 @@ impl RoomController {
         }
     }
 
-    /// The lines whose output relay is commanded closed.
-    pub(super) fn outputs(&self, now: Microseconds) -> BTreeSet<Terminal> {
-        if !self.has_power || now.0 < self.ready_at {
+    /// The lines whose output relay is closed while the controller has these volts.
+    pub(super) fn outputs(&self, now: Microseconds, supply: Volts) -> BTreeSet<Terminal> {
+        let holds = match self.fault {
+            Some(ControllerFault::OutputsNeed(volts)) => supply >= volts,
+            _ => !self.suffers(ControllerFault::StaysDark),
+        };
+        if !self.has_power || now.0 < self.ready_at || !holds {
             return BTreeSet::new();
         }
         let rung = self.active_rung().unwrap_or(&self.at_rest);
@@ -273,6 +309,13 @@ impl RoomController {
         }
         if self.active.is_none() && now.0 < self.fan_until {
             on.insert(fan);
+        }
+        if let Some(valve) = &self.valve
+            && rung.runs_compressor
+            && self.suffers(ControllerFault::ForgetsConvention)
+            && !on.remove(valve)
+        {
+            on.insert(valve.clone());
         }
         if let Some(valve) = &self.valve
             && rung.open.contains(valve)

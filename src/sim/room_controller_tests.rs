@@ -42,7 +42,7 @@ fn check(controller: &mut RoomController, call: &Call, power: bool, seen: &[(u64
         let now = Microseconds(second * SECOND);
         controller.follow(now, call, power);
         assert_eq!(
-            controller.outputs(now),
+            controller.outputs(now, Volts(24.0)),
             names(lines),
             "{call} at {second} s"
         );

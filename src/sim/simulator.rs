@@ -4,7 +4,7 @@
 //! link is connected in memory or served on a stream of the caller's. All of it lives on one
 //! thread, and its delays are tokio's: under a paused runtime it runs in virtual time.
 
-use super::as_built::as_built;
+use super::as_built::{as_built, supplied_otherwise};
 use super::contact_fault::ContactFaults;
 use super::ear::Tongue;
 use super::house::{Defrost, House, MachineRun};
@@ -13,7 +13,7 @@ use super::link_fault::{LinkFault, LinkFaultError, LinkFaultKind};
 use super::operator;
 use super::physics::{Observations, Physics, Point};
 use super::random::{Draws, Purpose};
-use super::room_controller::RoomController;
+use super::room_controller::{ControllerFault, RoomController};
 use super::scpi_meter::ScpiMeter;
 use super::unit::{Server, Unit};
 use super::wiring::Wiring;
@@ -117,7 +117,15 @@ impl Simulator {
         if bench.loads == Loads::Real {
             circuit.put_defrost_contact()?;
         }
-        let physics = Physics::new(circuit, bench)?;
+        let mut physics = Physics::new(circuit.clone(), bench)?;
+        if bench.under_test == UnderTest::Controller {
+            let as_faulty = |built| faulty(built, &wiring, &faults);
+            for (selected, circuit) in
+                supplied_otherwise((bench, profile), &circuit, seed, &as_faulty)?
+            {
+                physics.put_supply(selected, circuit);
+            }
+        }
         let mut world = World::new(bench, &faults, contact_faults, physics, seed)?;
         if bench.under_test == UnderTest::Controller {
             world.put_under_test(RoomController::new(profile, seed));
@@ -216,6 +224,11 @@ impl Simulator {
         if let Some(house) = self.world.borrow_mut().house((self.now)()) {
             house.set_defrost(defrost);
         }
+    }
+
+    /// Gives the room controller under test a fault of its own.
+    pub fn spoil_controller(&self, fault: ControllerFault) {
+        self.world.borrow_mut().spoil_controller(fault);
     }
 
     /// What the machines have done so far; nothing where there are none.

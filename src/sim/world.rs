@@ -18,9 +18,9 @@ use super::house::House;
 use super::loose_joint::LooseJoint;
 use super::meter_input::MeterInputs;
 use super::operator::Hands;
-use super::physics::{Contacts, Leads, Observations, Physics, Point};
+use super::physics::{Contacts, Leads, Observations, Physics, Point, SupplySelected};
 use super::random::{Draws, Purpose};
-use super::room_controller::RoomController;
+use super::room_controller::{ControllerFault, RoomController};
 use super::wiring::refuse;
 use crate::domain::Call;
 use crate::domain::bench_map::{BenchMap, RelayAt, Sense, SenseMeans, Stimulus};
@@ -69,6 +69,9 @@ pub(super) struct World {
     master: Option<RelayAt>,
     stimuli: BTreeMap<RelayAt, Call>,
     controller: Option<RoomController>,
+    /// The relay that cuts the controller's supply, and those that select its levels.
+    interrupt: Option<RelayAt>,
+    levels: Vec<RelayAt>,
     hands: Hands,
     /// The person's test lamp.
     lamp: Ohms,
@@ -115,6 +118,11 @@ impl World {
             master: bench.master.clone(),
             stimuli: stimuli(bench),
             controller: None,
+            interrupt: bench.supply.interrupt.clone(),
+            levels: {
+                let levels = bench.supply.levels.iter();
+                levels.map(|level| level.relay.clone()).collect()
+            },
             hands: Hands::default(),
             lamp: Ohms(bench.circuit.indicator_ohms),
             taps: taps(bench, seed),
@@ -140,6 +148,13 @@ impl World {
     /// Puts a room controller onto the bench.
     pub(super) fn put_under_test(&mut self, controller: RoomController) {
         self.controller = Some(controller);
+    }
+
+    /// Gives the room controller a fault of its own; nothing where there is none.
+    pub(super) fn spoil_controller(&mut self, fault: ControllerFault) {
+        if let Some(controller) = &mut self.controller {
+            controller.spoil(fault);
+        }
     }
 
     /// What the person has in hand, time having passed until now.
@@ -317,6 +332,7 @@ impl World {
                 fed: true,
                 loose_joints_made: true,
                 defrosts: false,
+                supply: SupplySelected::default(),
             });
         };
         moment(&commanded);
@@ -333,9 +349,13 @@ impl World {
                 .get(&relay.device)
                 .is_some_and(|board| board.contact(relay.coil, at))
         };
+        let supply = SupplySelected {
+            level: self.levels.iter().position(closed),
+            cut: self.interrupt.as_ref().is_some_and(closed),
+        };
         let fed = self.master.as_ref().is_none_or(closed);
         let commanded = if self.controller.is_some() {
-            self.controllers_outputs(fed, at)
+            self.controllers_outputs(fed && !supply.cut, at)
         } else {
             let closed = self.drives.iter().filter(|(relay, _)| closed(relay));
             let driven = closed.map(|(_, line)| line.clone());
@@ -348,17 +368,20 @@ impl World {
             fed,
             loose_joints_made: joint.is_some_and(|joint| joint.is_made(at)),
             defrosts: house.is_some_and(|house| house.defrosts(at)),
+            supply,
         }
     }
 
     /// What the room controller commands once time has passed until now. It has power where R
-    /// reaches it while its outputs are as they were.
+    /// reaches it while its outputs are as they were; as a cut ends, where it is fed at all.
     fn controllers_outputs(&mut self, fed: bool, now: Microseconds) -> BTreeSet<Terminal> {
         let wanted = self.wanted();
-        let reaches = self.last.1.controller >= CONTROLLER_RUNS_FROM;
+        let (before, seen) = &self.last;
+        let reaches = before.supply.cut || seen.controller >= CONTROLLER_RUNS_FROM;
+        let volts = seen.controller;
         let controller = self.controller.as_mut().expect("only asked where it is");
         controller.follow(now, &wanted, fed && reaches);
-        controller.outputs(now)
+        controller.outputs(now, volts)
     }
 
     /// The call that is asked of the room controller, by relay or by hand.
