@@ -203,8 +203,14 @@ mod tests {
         // Hand-worked: 18 of 24 V are three quarters, so 15 of 20 V and 22.5 of 30 V.
         let low = Bands::default().at_supply(Volts(20.0));
         let high = Bands::default().at_supply(Volts(30.0));
-        assert_eq!((low.on_at_least, low.off_at_most), (Volts(15.0), Volts(5.0)));
-        assert_eq!((high.on_at_least, high.off_at_most), (Volts(22.5), Volts(5.0)));
+        assert_eq!(
+            (low.on_at_least, low.off_at_most),
+            (Volts(15.0), Volts(5.0))
+        );
+        assert_eq!(
+            (high.on_at_least, high.off_at_most),
+            (Volts(22.5), Volts(5.0))
+        );
     }
 
     #[test]

@@ -19,6 +19,7 @@ mod run_json;
 mod run_view;
 mod schema;
 mod step_view;
+mod supply_words;
 mod suspect_words;
 mod tap;
 mod text;

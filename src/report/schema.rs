@@ -8,8 +8,8 @@ use crate::domain::profile::{Changeover, Interface, Kind};
 use crate::domain::{Call, Expected, Observed, Verdict};
 use crate::event::{ChangeoverOutcome, ShownBy};
 use crate::units::json_schema::{
-    any_of, array, boolean, count, document, exactly, named, number, object, or_null, text, text_like,
-    where_then, with_all, words, written,
+    any_of, array, boolean, count, document, exactly, named, number, object, or_null, text,
+    text_like, where_then, with_all, words, written,
 };
 use crate::units::{End, Quantity};
 use serde_json::{Value, json};

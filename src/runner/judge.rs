@@ -76,7 +76,11 @@ pub(super) fn line_verdict(
 
 /// The worst verdict of these judgements.
 pub(super) fn worst(judged: &[LineJudged]) -> Verdict {
-    judged.iter().map(|line| line.verdict).max().unwrap_or_default()
+    judged
+        .iter()
+        .map(|line| line.verdict)
+        .max()
+        .unwrap_or_default()
 }
 
 fn judge_line(

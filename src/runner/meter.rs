@@ -73,8 +73,7 @@ impl Measure<'_> {
         let from_us = self.recorder.now();
         let mut values = vec![self.value(meter).await?];
         if let MeterValue::Value(volts) = values[0]
-            && state_of(&self.measured(meter, volts, true), &self.bands)
-                == Observed::Indeterminate
+            && state_of(&self.measured(meter, volts, true), &self.bands) == Observed::Indeterminate
         {
             values.push(self.value(meter).await?);
             values.push(self.value(meter).await?);

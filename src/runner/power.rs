@@ -73,7 +73,9 @@ impl Sequencer<'_> {
         let to = match wanted {
             None => Supplied::Usual,
             Some(level) => {
-                self.relays().close(&level.relay, RelayReason::Level).await?;
+                self.relays()
+                    .close(&level.relay, RelayReason::Level)
+                    .await?;
                 self.knowledge.borrow_mut().level = Some(level.relay.clone());
                 Supplied::Level {
                     name: level.name.clone(),
@@ -121,11 +123,7 @@ impl Sequencer<'_> {
         }
     }
 
-    async fn lose_power(
-        &self,
-        step: &PlannedStep,
-        cut: &Interruption,
-    ) -> Result<PowerLost, Halt> {
+    async fn lose_power(&self, step: &PlannedStep, cut: &Interruption) -> Result<PowerLost, Halt> {
         let before = match self.drive_and_read(step).await? {
             Driven::Read {
                 lines,
@@ -232,7 +230,11 @@ impl Sequencer<'_> {
             "" => self.lost_setting(&before, lines),
             why => format!("after the power came back: {why}{}", {
                 let lost = self.lost_setting(&before, lines);
-                if lost.is_empty() { lost } else { format!("; {lost}") }
+                if lost.is_empty() {
+                    lost
+                } else {
+                    format!("; {lost}")
+                }
             }),
         };
         let (_, after) = self.judge_read(step, lines, (supply, &given_up))?;
@@ -355,7 +357,9 @@ fn too_early(
     cut: &Interruption,
     came_on: &BTreeMap<Terminal, Milliseconds>,
 ) -> Vec<LineJudged> {
-    let early = came_on.iter().filter(|(_, after)| **after < cut.minimum_off);
+    let early = came_on
+        .iter()
+        .filter(|(_, after)| **after < cut.minimum_off);
     early
         .map(|(terminal, after)| LineJudged {
             step: step.number,

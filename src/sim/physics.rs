@@ -193,7 +193,10 @@ impl Physics {
             series_ohms: leads.series,
         };
         let before = self.before(contacts, &self.state);
-        match self.circuit(contacts).read(&contacts.closed(), &before, &probe) {
+        match self
+            .circuit(contacts)
+            .read(&contacts.closed(), &before, &probe)
+        {
             Ok(reading) => reading.at_meter,
             Err(error) => not_wired(&error),
         }
@@ -202,7 +205,9 @@ impl Physics {
     /// What an ohmmeter reads between a point and the common of its end; `None` beyond any range.
     pub(super) fn ohms(&self, contacts: &Contacts, point: &Point) -> Option<Ohms> {
         let on = probe_point(point);
-        self.circuit(contacts).ohms(&contacts.closed(), &on, None).ok()
+        self.circuit(contacts)
+            .ohms(&contacts.closed(), &on, None)
+            .ok()
     }
 
     fn before(&self, contacts: &Contacts, state: &CircuitState) -> CircuitState {

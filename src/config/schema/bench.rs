@@ -183,7 +183,10 @@ fn supply() -> Value {
                 "interrupt",
                 about("Closed, it cuts the supply to the room controller", relay()),
             ),
-            ("levels", json!({ "type": "array", "items": level(), "minItems": 1 })),
+            (
+                "levels",
+                json!({ "type": "array", "items": level(), "minItems": 1 }),
+            ),
         ],
         &["source"],
     )

@@ -85,7 +85,8 @@ fn of_a_controller(bench: &BenchMap) -> Vec<String> {
         .any(|means| matches!(means, SenseMeans::Meter { .. }));
     if supply.levels.is_empty() {
         list.push(
-            "the ends of the controller's supply band: this bench has one level of supply".to_owned(),
+            "the ends of the controller's supply band: this bench has one level of supply"
+                .to_owned(),
         );
     } else if !is_measured {
         list.push("the volts of the supply levels: no meter reads the supply".to_owned());

@@ -219,9 +219,7 @@ fn is_shown_by(step: &PlannedStep, other: &PlannedStep) -> bool {
 
 fn compressor_lines(profile: &Profile) -> BTreeSet<Terminal> {
     let roles = profile.lines().into_iter();
-    let runs = |role: &LineRole| {
-        matches!(role, LineRole::Compressor(_) | LineRole::HeatPumpHeat)
-    };
+    let runs = |role: &LineRole| matches!(role, LineRole::Compressor(_) | LineRole::HeatPumpHeat);
     roles
         .filter(|(_, role)| runs(role))
         .map(|(line, _)| line)

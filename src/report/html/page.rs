@@ -36,6 +36,7 @@ fn page(view: &RunView) -> Markup {
                     (sections::troubled_calls(view))
                     (diagram::section(view))
                     (sections::changeover(view))
+                    (sections::controller_supply(view))
                     (sections::limits(view))
                     (sections::troubles(view))
                     (sections::cautions())

@@ -5,7 +5,7 @@ use super::matrix::class_of;
 use crate::domain::Verdict;
 use crate::event::Rule;
 use crate::report::{
-    CellMark, Conclusion, LineView, RunView, StepView, SuspectGroup, reading_words,
+    CellMark, Conclusion, LineView, RunView, StepView, SuspectGroup, reading_words, supply_words,
     suspect_in_words, wording,
 };
 use crate::units::Terminal;
@@ -277,6 +277,21 @@ pub(super) fn changeover(view: &RunView) -> Markup {
                     @for (name, words) in wording::changeover(changeover) {
                         div { dt { (name) } dd { (words) } }
                     }
+                }
+            }
+        }
+    }
+}
+
+/// What was done to a room controller's supply.
+pub(super) fn controller_supply(view: &RunView) -> Markup {
+    let entries = supply_words::controller_supply(view);
+    html! {
+        @if !entries.is_empty() {
+            section {
+                h2 { (supply_words::HEADING) }
+                dl.facts {
+                    @for (name, words) in &entries { div { dt { (name) } dd { (words) } } }
                 }
             }
         }

@@ -5,7 +5,8 @@ use super::page::Page;
 use crate::domain::{Expected, Observed, Verdict};
 use crate::event::Rule;
 use crate::report::{
-    CellMark, Conclusion, LineView, RunView, StepView, reading_words, suspect_in_words, wording,
+    CellMark, Conclusion, LineView, RunView, StepView, reading_words, supply_words,
+    suspect_in_words, wording,
 };
 use crate::units::Terminal;
 use std::io;
@@ -170,6 +171,21 @@ pub(super) fn changeover(view: &RunView, page: &mut Page<'_>) -> io::Result<()> 
     page.heading("REVERSING VALVE (O/B)")?;
     for (name, words) in wording::changeover(changeover) {
         page.hanging(&format!("{name:<11} "), &words)?;
+    }
+    Ok(())
+}
+
+/// What was done to a room controller's supply; nothing where nothing was.
+pub(super) fn controller_supply(view: &RunView, page: &mut Page<'_>) -> io::Result<()> {
+    let entries = supply_words::controller_supply(view);
+    if entries.is_empty() {
+        return Ok(());
+    }
+    page.heading(&supply_words::HEADING.to_uppercase())?;
+    let width = entries.iter().map(|(name, _)| name.len());
+    let width = width.fold(0, usize::max);
+    for (name, words) in &entries {
+        page.hanging(&format!("{name:<width$}  "), words)?;
     }
     Ok(())
 }

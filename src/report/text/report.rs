@@ -19,6 +19,7 @@ pub(in crate::report) fn write(view: &RunView, out: &mut dyn Write) -> io::Resul
     matrix::write(view, page)?;
     findings::steps(view, page)?;
     findings::changeover(view, page)?;
+    findings::controller_supply(view, page)?;
     closing::not_proven(view, page)?;
     closing::troubles(view, page)?;
     closing::cautions(view, page)?;

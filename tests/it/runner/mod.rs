@@ -1,5 +1,6 @@
 //! The runner over simulated benches: signatures, sweeps, misbehaving peers, ends of every kind.
 
+mod controller_supply;
 mod controllers;
 mod ends;
 mod harness;
