@@ -6,10 +6,10 @@ use crate::config::{
     BenchFile, ConfigErrors, ProfileFile, effective_bench, effective_profile, fit, read_bench,
     read_profile,
 };
-use crate::domain::circuit::{Budget, CircuitError};
+use crate::domain::circuit::{Budget, CircuitError, values_at_level};
 use crate::domain::plan::make_plan;
 use crate::domain::{BenchMap, Profile};
-use crate::report::budget_lines;
+use crate::report::{budget_lines, planned_supply};
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
@@ -109,6 +109,7 @@ fn together(
             Ok(plan) => {
                 notes.push("what a run on this bench does not prove:".to_owned());
                 notes.extend(plan.not_proven.iter().map(|text| format!("  - {text}")));
+                notes.extend(planned_supply(&plan));
                 match budget(&profile.profile, &bench.map) {
                     Ok(lines) => {
                         notes.extend(lines);
@@ -132,6 +133,13 @@ fn budget(profile: &Profile, bench: &BenchMap) -> Result<Vec<String>, CircuitErr
     );
     let warnings = budget.warnings().into_iter();
     lines.extend(warnings.map(|warning| format!("  warning: {warning}")));
+    for level in &bench.supply.levels {
+        let values = values_at_level(profile, bench, &bench.circuit, level.volts)?;
+        let budget = Budget::of(profile, Some(bench), &values)?;
+        let warnings = budget.warnings().into_iter();
+        let name = &level.name;
+        lines.extend(warnings.map(|warning| format!("  warning: at {name}: {warning}")));
+    }
     Ok(lines)
 }
 

@@ -38,5 +38,6 @@ pub use step_view::{
     CALL_WIDTH, ConditionView, LineView, ReadingValue, ReadingView, StepView, SupplyView,
     name_width, reading_words,
 };
+pub use supply_words::planned_supply;
 pub use suspect_words::suspect_in_words;
 pub use timeline::{DrivenSpan, LineTrace, Look, Timeline};

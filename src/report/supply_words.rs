@@ -6,10 +6,40 @@
 use super::run_view::RunView;
 use super::step_view::{ConditionView, ReadingValue, StepView, SupplyView};
 use crate::domain::Verdict;
+use crate::domain::plan::{Plan, SupplyCondition};
 use crate::units::{Quantity, Volts};
 
 /// The section's heading in every format.
 pub(super) const HEADING: &str = "The room controller's supply";
+
+/// What a plan does to a room controller's supply, one line each; none where it does nothing.
+#[must_use]
+pub fn planned_supply(plan: &Plan) -> Vec<String> {
+    let Some(power) = &plan.power else {
+        return Vec::new();
+    };
+    let calls = |wanted: &SupplyCondition| -> String {
+        let steps = plan.steps.iter();
+        let made = steps.filter(|step| plan.condition(step.number) == Some(wanted));
+        let calls: Vec<String> = made.map(|step| step.call.to_string()).collect();
+        calls.join(", ")
+    };
+    let mut lines =
+        vec!["the calls made again with the room controller's supply changed:".to_owned()];
+    for level in &power.levels {
+        let calls = calls(&SupplyCondition::Level(level.name.clone()));
+        lines.push(format!("  - at {}, {}: {calls}", level.name, level.volts));
+    }
+    if let Some(cut) = &power.interruption {
+        let calls = calls(&SupplyCondition::PowerLoss);
+        let [lasts, off] = [cut.lasts, cut.minimum_off].map(|span| span.0 as f64 / 1000.0);
+        lines.push(format!(
+            "  - cut for {lasts} s while the call stands, a compressor to stay off for {off} s from \
+             the cut: {calls}"
+        ));
+    }
+    lines
+}
 
 /// One entry for each level, then one for each call that stood while the power was lost; empty
 /// where the run did nothing to the supply.

@@ -158,7 +158,7 @@ impl Sequencer<'_> {
             .await?;
         self.record_supplied(step, Supplied::Usual)?;
         let returned_at = self.recorder.now();
-        let mut looks = Looks::new(step, self.compressor_lines(step), returned_at);
+        let mut looks = Looks::new(self.compressor_lines(step), returned_at);
         let waited = self
             .wait_watched(step, WaitingFor::PowerReturn, &mut |now, readings| {
                 looks.see(now, readings);
@@ -220,30 +220,30 @@ impl Sequencer<'_> {
         let (lines, supply) = &over.before;
         let (before, mut verdict) = self.judge_read(step, lines, (supply, ""))?;
         let live = self.judge_during(step, cut, &over.during);
-        let early = too_early(step, cut, &over.came_on);
+        let early = over.too_early(step, cut);
+        if is_fed(&over.during.1) {
+            verdict = verdict.join(Verdict::Inconc);
+        }
         for judged in [&live, &early] {
             verdict = verdict.join(judge::worst(judged));
             self.record_judged(judged)?;
         }
         let (lines, supply) = &over.after;
-        let given_up = match over.given_up.as_str() {
-            "" => self.lost_setting(&before, lines),
-            why => format!("after the power came back: {why}{}", {
-                let lost = self.lost_setting(&before, lines);
-                if lost.is_empty() {
-                    lost
-                } else {
-                    format!("; {lost}")
-                }
-            }),
+        let after_return = match over.given_up.as_str() {
+            "" => String::new(),
+            why => format!("after the power came back: {why}"),
         };
+        let lost = self.lost_setting(&before, lines);
+        let parts = [after_return, lost].into_iter();
+        let parts: Vec<String> = parts.filter(|part| !part.is_empty()).collect();
+        let given_up = parts.join("; ");
         let (_, after) = self.judge_read(step, lines, (supply, &given_up))?;
-        let note = note_of(cut, &over.came_on, &given_up);
+        let note = over.note(cut, &given_up);
         self.release_and_finish(step, &before, (verdict.join(after), note))
             .await
     }
 
-    /// Lines that were live while the controller had no power. Where the supply is seen to have
+    /// Lines that were not dead while the controller had no power. Where the supply is seen to have
     /// reached the controller, the bench did not cut it; where nobody looked, it may not have.
     fn judge_during(
         &self,
@@ -252,41 +252,53 @@ impl Sequencer<'_> {
         (lines, supply): &(Vec<PointReading>, SupplyReading),
     ) -> Vec<LineJudged> {
         let relay = relay_words(&cut.relay);
-        let not_cut = supply.far.iter().any(|point| point.state == Observed::On);
-        let looked = !supply.far.is_empty();
-        let live = lines.iter().filter(|point| point.state == Observed::On);
-        let lines = live.map(|point| (point.point.target.terminal(), point.id));
-        lines
-            .filter(|(line, _)| !self.plan.unreliable.contains_key(line))
-            .filter(|(line, _)| step.cells.contains_key(line))
-            .map(|(terminal, id)| {
-                let (verdict, rule, why) = if not_cut {
-                    let why = format!(
-                        "R to C was live at the controller with {relay} closed: the bench did not \
-                         cut the power, so nothing is shown"
-                    );
-                    (Verdict::Inconc, Rule::BenchTrouble, why)
-                } else if looked {
-                    let why = "another source feeds it".to_owned();
-                    (Verdict::Fail, Rule::PowerLoss, why)
-                } else {
-                    let why = format!(
-                        "another source feeds it, or the bench's {relay} did not cut the power"
-                    );
-                    (Verdict::Fail, Rule::PowerLoss, why)
-                };
-                LineJudged {
-                    step: step.number,
-                    reason: format!("{terminal} was live while the controller had no power: {why}"),
-                    terminal,
-                    expected: Expected::Off,
-                    observed: Observed::On,
+        let bands = self.plan.bands_in(step.number);
+        let mut judged = Vec::new();
+        for point in lines {
+            let terminal = point.point.target.terminal();
+            let (verdict, doubt) = point.judge(Expected::Off, &bands);
+            let has_say =
+                step.cells.contains_key(&terminal) && !self.plan.unreliable.contains_key(&terminal);
+            if verdict == Verdict::Pass || !has_say {
+                continue;
+            }
+            let (verdict, rule, why) = if is_fed(supply) {
+                let why = format!(
+                    "R to C was live at the controller with {relay} closed: the bench did not cut \
+                     the power, so nothing is shown"
+                );
+                (Verdict::Inconc, Rule::BenchTrouble, why)
+            } else if verdict == Verdict::Inconc {
+                (verdict, Rule::PowerLoss, doubt.to_owned())
+            } else if supply.far.is_empty() {
+                let why = format!(
+                    "another source feeds it, or the bench's {relay} did not cut the power"
+                );
+                (verdict, Rule::PowerLoss, why)
+            } else {
+                (
                     verdict,
-                    readings: vec![id],
-                    rule,
-                }
-            })
-            .collect()
+                    Rule::PowerLoss,
+                    "another source feeds it".to_owned(),
+                )
+            };
+            let seen = if point.state == Observed::On {
+                "live"
+            } else {
+                "not clearly dead"
+            };
+            judged.push(LineJudged {
+                step: step.number,
+                reason: format!("{terminal} was {seen} while the controller had no power: {why}"),
+                terminal,
+                expected: Expected::Off,
+                observed: point.state,
+                verdict,
+                readings: vec![point.id],
+                rule,
+            });
+        }
+        judged
     }
 
     /// What is to be said where the changeover line was right before the loss and is wrong after
@@ -325,10 +337,9 @@ struct Looks {
 }
 
 impl Looks {
-    fn new(step: &PlannedStep, compressor: Vec<Terminal>, from: Microseconds) -> Self {
-        debug_assert!(compressor.iter().all(|line| step.cells.contains_key(line)));
+    fn new(watched: Vec<Terminal>, from: Microseconds) -> Self {
         Self {
-            watched: compressor,
+            watched,
             last: from,
             changes: BTreeMap::new(),
         }
@@ -350,52 +361,59 @@ impl Looks {
     }
 }
 
-/// Compressor lines that were seen live again before the minimum-off time was over. Each came on
-/// before it was seen, so that what is said here is surely so.
-fn too_early(
-    step: &PlannedStep,
-    cut: &Interruption,
-    came_on: &BTreeMap<Terminal, Milliseconds>,
-) -> Vec<LineJudged> {
-    let early = came_on
-        .iter()
-        .filter(|(_, after)| **after < cut.minimum_off);
-    early
-        .map(|(terminal, after)| LineJudged {
-            step: step.number,
-            terminal: terminal.clone(),
-            expected: Expected::Off,
-            observed: Observed::On,
-            verdict: Verdict::Fail,
-            readings: Vec::new(),
-            rule: Rule::PowerLoss,
-            reason: format!(
-                "{terminal} was live again {} after the power was cut, too soon: the compressor \
-                 has to stay off for {}",
-                seconds(*after),
-                seconds(cut.minimum_off)
-            ),
-        })
-        .collect()
+/// Whether R to C was seen live at the controller.
+fn is_fed(supply: &SupplyReading) -> bool {
+    supply.far.iter().any(|point| point.state == Observed::On)
 }
 
-fn note_of(
-    cut: &Interruption,
-    came_on: &BTreeMap<Terminal, Milliseconds>,
-    given_up: &str,
-) -> String {
-    let lasted = seconds(cut.lasts);
-    let came_on = came_on.iter();
-    let lines = came_on.map(|(line, after)| format!("{line} {}", seconds(*after)));
-    let lines: Vec<String> = lines.collect();
-    let mut note = format!("the power was off for {lasted}");
-    if !lines.is_empty() {
-        note.push_str(&format!("; live again after the cut: {}", lines.join(", ")));
+impl OverLoss {
+    /// Compressor lines that were seen live again before the minimum-off time was over. Each came
+    /// on before it was seen, so that what is said here is surely so. A line that stayed live, or a
+    /// controller that kept its power, came back from nothing.
+    fn too_early(&self, step: &PlannedStep, cut: &Interruption) -> Vec<LineJudged> {
+        let (lines, supply) = &self.during;
+        let is_early = |line: &Terminal, after: Milliseconds| {
+            after < cut.minimum_off && judge::observed(lines, line) != Observed::On
+        };
+        let came_on = self.came_on.iter().filter(|_| !is_fed(supply));
+        came_on
+            .filter(|(line, after)| is_early(line, **after))
+            .map(|(terminal, after)| LineJudged {
+                step: step.number,
+                terminal: terminal.clone(),
+                expected: Expected::Off,
+                observed: Observed::On,
+                verdict: Verdict::Fail,
+                readings: Vec::new(),
+                rule: Rule::PowerLoss,
+                reason: format!(
+                    "{terminal} was live again {} after the power was cut, too soon: the \
+                     compressor has to stay off for {}",
+                    seconds(*after),
+                    seconds(cut.minimum_off)
+                ),
+            })
+            .collect()
     }
-    if !given_up.is_empty() {
-        note.push_str(&format!("; {given_up}"));
+
+    /// What is to be said of the step as a whole.
+    fn note(&self, cut: &Interruption, given_up: &str) -> String {
+        if is_fed(&self.during.1) {
+            return "the bench did not cut the power: R to C stayed live at the controller"
+                .to_owned();
+        }
+        let lines = self.came_on.iter();
+        let lines = lines.map(|(line, after)| format!("{line} {}", seconds(*after)));
+        let lines: Vec<String> = lines.collect();
+        let mut note = format!("the power was off for {}", seconds(cut.lasts));
+        if !lines.is_empty() {
+            note.push_str(&format!("; live again after the cut: {}", lines.join(", ")));
+        }
+        if !given_up.is_empty() {
+            note.push_str(&format!("; {given_up}"));
+        }
+        note
     }
-    note
 }
 
 fn seconds(span: Milliseconds) -> String {

@@ -2,6 +2,7 @@
 
 mod bench_rules;
 mod bench_values;
+mod controller_supply;
 mod files;
 mod fitting;
 mod mutations;

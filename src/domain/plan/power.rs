@@ -204,13 +204,10 @@ fn is_shown_by(step: &PlannedStep, other: &PlannedStep) -> bool {
         let on = cells.filter(|(_, cell)| cell.expected == Expected::On);
         on.map(|(line, _)| line.clone()).collect()
     };
-    let leads_there = match (&step.call, &other.call) {
-        (Call::FanOnly, _) | (Call::Cooling(_), Call::Cooling(_)) => true,
-        (Call::Heating(_) | Call::AuxiliaryHeat(_), Call::Heating(_) | Call::AuxiliaryHeat(_)) => {
-            true
-        }
-        _ => false,
-    };
+    let heats = |call: &Call| matches!(call, Call::Heating(_) | Call::AuxiliaryHeat(_));
+    let leads_there = step.call == Call::FanOnly
+        || (step.call.is_cooling() && other.call.is_cooling())
+        || (heats(&step.call) && heats(&other.call));
     let (these, others) = (on(step), on(other));
     // A person is asked for less where a relay provokes as much.
     let as_easily = step.made_by == MadeBy::Operator || other.made_by != MadeBy::Operator;

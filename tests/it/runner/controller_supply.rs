@@ -103,7 +103,7 @@ fn a_sound_controller_passes_at_both_ends_and_over_every_power_loss() {
         "heat-pump-conventional-2-stage-electric",
         "heat-pump-1-stage-accessories-o",
     ] {
-        for seed in 0..5 {
+        for seed in 0..3 {
             let ran = Case::new(profile, BENCH).seed(seed).run();
             let not_right: Vec<_> = outcomes(&ran)
                 .into_iter()
@@ -329,9 +329,11 @@ fn a_level_that_the_bench_does_not_make_is_inconclusive_and_the_bench_is_named()
 fn a_relay_that_does_not_cut_is_told_from_a_controller_where_the_bench_looks() {
     let never_cuts = |bench: &mut BenchMap| bench.supply.interrupt = None;
     let mut case = Case::new(ONE_STAGE, BENCH);
-    case.calls = Some(vec![Call::EmergencyHeat]);
+    case.calls = Some(vec![Call::Cooling(1), Call::EmergencyHeat]);
     let ran = spoilt(case, never_cuts, None);
     assert_eq!(ran.verdict(), Verdict::Inconc);
+    let unclear = ["cooling-1, power loss", "emergency-heat, power loss"];
+    assert_eq!(names(&ran, Verdict::Inconc), unclear);
     let why = reasons(&ran, "emergency-heat, power loss");
     assert!(
         why.contains("the bench did not cut the power, so nothing is shown"),
@@ -432,8 +434,8 @@ fn a_cancel_gives_the_usual_supply_back() {
     }
 }
 
-/// The link that goes away while the power is cut: the port is found again, everything opens, and
-/// the step is made again.
+/// The link that goes away while the power is cut: nobody can say that the relay opened, and that is
+/// the loudest thing said.
 #[test]
 fn a_link_lost_while_the_power_is_cut_ends_not_confirmed_safe() {
     let first = Case::new(ONE_STAGE, BENCH).run();
