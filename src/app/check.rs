@@ -3,12 +3,11 @@
 use super::error::{AppError, Exit};
 use super::files::{Kind, looks_like};
 use crate::config::{
-    BenchFile, ConfigErrors, ProfileFile, effective_bench, effective_profile, fit, read_bench,
-    read_profile,
+    BenchFile, ConfigErrors, ProfileFile, circuit_values, effective_bench, effective_profile, fit,
+    read_bench, read_profile,
 };
-use crate::domain::circuit::{Budget, CircuitError};
+use crate::domain::circuit::Budget;
 use crate::domain::plan::make_plan;
-use crate::domain::{BenchMap, Profile};
 use crate::report::budget_lines;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -109,12 +108,12 @@ fn together(
             Ok(plan) => {
                 notes.push("what a run on this bench does not prove:".to_owned());
                 notes.extend(plan.not_proven.iter().map(|text| format!("  - {text}")));
-                match budget(&profile.profile, &bench.map) {
+                match budget(profile, bench) {
                     Ok(lines) => {
                         notes.extend(lines);
                         Ok(notes)
                     }
-                    Err(error) => Err(vec![format!("error: {error}")]),
+                    Err(problem) => Err(vec![problem]),
                 }
             }
         },
@@ -122,8 +121,10 @@ fn together(
 }
 
 /// What the supply has to give, and where it cannot.
-fn budget(profile: &Profile, bench: &BenchMap) -> Result<Vec<String>, CircuitError> {
-    let budget = Budget::of(profile, Some(bench), &bench.circuit)?;
+fn budget(profile: &ProfileFile, bench: &BenchFile) -> Result<Vec<String>, String> {
+    let values = circuit_values(profile, Some(bench)).map_err(|errors| errors.render(false))?;
+    let budget = Budget::of(&profile.profile, Some(&bench.map), &values)
+        .map_err(|error| format!("error: {error}"))?;
     let mut lines = vec!["supply budget:".to_owned()];
     lines.extend(
         budget_lines(&budget)

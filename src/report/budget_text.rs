@@ -9,7 +9,9 @@ use crate::domain::circuit::{Budget, CallBudget, LoadState, LongestRun, class2};
 #[must_use]
 pub fn budget_lines(budget: &Budget) -> Vec<String> {
     let mut lines = vec![
-        "each call, all its loads closing at once; VA at 24 V, sealed and with inrush:".to_owned(),
+        "each call, all its loads closing at once; of each load its volts, what the way there and \
+         back drops, and its VA at 24 V, sealed and unsealed:"
+            .to_owned(),
     ];
     for call in budget.calls.iter().filter(|call| !call.loads.is_empty()) {
         lines.extend(call_lines(call));
@@ -20,14 +22,19 @@ pub fn budget_lines(budget: &Budget) -> Vec<String> {
                 LoadState::Chatters => ", chatters",
             };
             format!(
-                "{} {:.1} V after a drop of {:.2} V ({:.0}/{:.0} VA{state})",
-                load.terminal, load.volts.0, load.drop.0, load.sealed.0, load.inrush.0
+                "{:<4} {:4.1} V, drop {:.2} V, {:.0} and {:.0} VA{state}",
+                load.terminal.as_str(),
+                load.volts.0,
+                load.drop.0,
+                load.sealed.0,
+                load.inrush.0
             )
         });
         lines.extend(drops.map(|drop| format!("    {drop}")));
     }
     lines.push(format!(
-        "Class 2 is taken as at most {:.0} open-circuit and {:.0} rated ({})",
+        "Class 2 is taken as at most {:.0} open-circuit, {:.0} rated and an overcurrent device \
+         of 100 A divided by the open-circuit volts ({})",
         class2::HIGHEST_VOLTS,
         class2::HIGHEST_RATING,
         class2::CODE_EDITION
@@ -40,14 +47,21 @@ fn call_lines(call: &CallBudget) -> [String; 2] {
         .supplies
         .iter()
         .map(|supply| {
-            let fuse = if supply.fuse_open {
-                ", its fuse or limiter opens"
+            let opens = if supply.fuse_open {
+                ", which OPENS"
             } else {
                 ""
             };
             format!(
-                "{} {:.1} V, {:.0} of {:.0} VA drawn{fuse}",
-                supply.rail, supply.volts.0, supply.drawn.0, supply.rated.0
+                "{} {:.1} V, {:.0} of {:.0} VA drawn, inrush {:.2} A of the {:.2} A of its \
+                 {}{opens}",
+                supply.rail,
+                supply.volts.0,
+                supply.drawn.0,
+                supply.rated.0,
+                supply.inrush.0,
+                supply.protection.opens_above_amps(),
+                supply.protection_word()
             )
         })
         .collect();
@@ -58,6 +72,9 @@ fn call_lines(call: &CallBudget) -> [String; 2] {
     };
     [
         format!("  {}: {}", call.call, supplies.join("; ")),
-        format!("    a textbook asks for {:.0} VA; {run}", call.wanted.0),
+        format!(
+            "    sealed plus the largest inrush: {:.0} VA; {run}",
+            call.wanted.0
+        ),
     ]
 }

@@ -2,6 +2,7 @@
 
 mod controllers;
 mod ends;
+mod fault_pairs;
 mod harness;
 mod misbehaving;
 mod real_loads;

@@ -1,0 +1,163 @@
+//! Every kind of fault alone and beside every other kind, through whole simulated runs.
+//!
+//! What is true of a unit is the simulated circuit's own word, which the runner cannot see; the
+//! sweep beside this draws its faults at random and may miss a pair for years.
+
+use super::harness::{Case, bench, profile};
+use super::sweep::{Draws, Truth, blames_the_bench, fault_of, truth_of};
+use coilcall::domain::Verdict;
+use coilcall::domain::circuit::{Fault, FaultKind};
+use coilcall::domain::profile::Arrangement;
+use coilcall::port::{Clock, RunClock};
+use coilcall::units::Terminal;
+use std::rc::Rc;
+
+/// How often lines and numbers are drawn anew until a fault makes sense.
+const DRAWS_FOR_ONE: u64 = 40;
+
+#[derive(Default)]
+struct Tally {
+    ran: usize,
+    sound: usize,
+    wrong: usize,
+    refused: Vec<String>,
+    problems: Vec<String>,
+}
+
+/// A fault of the kind that makes sense for the case, with what was drawn from the seed.
+fn fault_for(case: &Case, kind: FaultKind, seed: u64) -> Option<Fault> {
+    let plan = case.plan();
+    let drives = plan.drives.iter();
+    let lines: Vec<Terminal> = drives.map(|drive| drive.terminal.clone()).collect();
+    (0..DRAWS_FOR_ONE).find_map(|turn| {
+        let mut draws = Draws::of_seed(seed * DRAWS_FOR_ONE + turn);
+        let written = fault_of(kind, &mut draws, &lines);
+        let written = match case.profile.arrangement() {
+            Arrangement::Single => written,
+            Arrangement::Dual => on_the_cooling_rail(&written),
+        };
+        let fault: Fault = written.parse().unwrap_or_else(|error| panic!("{error}"));
+        fault.resolve(&case.profile, &lines).ok().map(|_| fault)
+    })
+}
+
+/// Two supplies have no R: the cooling side's Rc stands for it.
+fn on_the_cooling_rail(written: &str) -> String {
+    let Some((word, arguments)) = written.split_once(':') else {
+        return written.to_owned();
+    };
+    let names = arguments.split(',').map(|name| match name.split_once('=') {
+        Some(("R", ohms)) => format!("Rc={ohms}"),
+        None if name == "R" => "Rc".to_owned(),
+        _ => name.to_owned(),
+    });
+    let names: Vec<String> = names.collect();
+    format!("{word}:{}", names.join(","))
+}
+
+fn case_of((profile_name, bench_name): (&str, &str), faults: &[Fault], seed: u64) -> Case {
+    Case {
+        profile: profile(profile_name),
+        bench: bench(bench_name),
+        faults: faults.to_vec(),
+        link_faults: Vec::new(),
+        seed,
+        calls: None,
+    }
+}
+
+fn run_one(plant: (&str, &str), faults: &[Fault], seed: u64, tally: &mut Tally) {
+    let words: Vec<String> = faults.iter().map(ToString::to_string).collect();
+    let what = format!(
+        "{} on {}, seed {seed}: {}",
+        plant.0,
+        plant.1,
+        words.join(" ")
+    );
+    let case = case_of(plant, faults, seed);
+    let clock: Rc<dyn Clock> = Rc::new(RunClock::start());
+    if let Err(refused) = case.try_simulator(&clock) {
+        let said = refused.to_string();
+        let named = words.iter().any(|word| said.contains(word.as_str()));
+        assert!(named, "{what}: {said}");
+        tally.refused.push(format!("{what}: {said}"));
+        return;
+    }
+    let on_bench = case.bench.clone();
+    let ran = case.run();
+    let truth = truth_of(&ran, &words, &on_bench);
+    let verdict = ran.verdict();
+    tally.ran += 1;
+    tally.sound += usize::from(truth == Truth::Sound);
+    tally.wrong += usize::from(truth == Truth::Wrong);
+    let lies = match truth {
+        Truth::Wrong => verdict == Verdict::Pass,
+        Truth::Sound => verdict == Verdict::Fail && !blames_the_bench(&words),
+        Truth::Neither => false,
+    };
+    if lies {
+        tally
+            .problems
+            .push(format!("{what}: {truth:?} and {verdict:?}"));
+    }
+    if !ran.ends_open() || !ran.outcome.made_safe {
+        tally.problems.push(format!("{what}: not left open"));
+    }
+}
+
+/// All kinds alone, and each beside each, itself included.
+fn run_all(plant: (&str, &str), tally: &mut Tally) {
+    let bare = case_of(plant, &[], 1);
+    let mut seed = 0;
+    for (index, one) in FaultKind::ALL.iter().enumerate() {
+        seed += 1;
+        let Some(first) = fault_for(&bare, *one, seed) else {
+            continue;
+        };
+        run_one(plant, std::slice::from_ref(&first), seed, tally);
+        for other in &FaultKind::ALL[index..] {
+            seed += 1;
+            if let Some(second) = fault_for(&bare, *other, seed) {
+                run_one(plant, &[first.clone(), second], seed, tally);
+            }
+        }
+    }
+}
+
+fn check(plant: (&str, &str)) {
+    let mut tally = Tally::default();
+    run_all(plant, &mut tally);
+    let problems = tally.problems;
+    assert!(
+        problems.is_empty(),
+        "{} of {}:\n{}",
+        problems.len(),
+        tally.ran,
+        problems.join("\n")
+    );
+    let refused = tally.refused;
+    // Two faults may exclude each other, such as two of one coil; most do not.
+    assert!(refused.len() * 5 < tally.ran, "{}", refused.join("\n"));
+    assert!(tally.ran > 250, "only {} ran", tally.ran);
+    assert!(
+        tally.wrong > 100 && tally.sound > 5,
+        "{} {}",
+        tally.wrong,
+        tally.sound
+    );
+}
+
+#[test]
+fn all_pairs_of_kinds_on_a_heat_pump() {
+    check(("heat-pump-2-stage-electric-o", "supply-both-ends"));
+}
+
+#[test]
+fn all_pairs_of_kinds_on_a_furnace_with_cooling() {
+    check(("furnace-2-stage-fuel-cooling-2-stage", "panel-16"));
+}
+
+#[test]
+fn all_pairs_of_kinds_on_two_supplies() {
+    check(("heat-pump-and-boiler-radiators-adds-o", "dual-supply"));
+}
