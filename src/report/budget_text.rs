@@ -3,18 +3,24 @@
 //! Place in the data's path: after the budget, before the terminal. Warnings come from the budget
 //! itself.
 
-use crate::domain::circuit::{Budget, CallBudget, LoadState, LongestRun, class2};
+use crate::domain::circuit::{Budget, LoadState, LongestRun, SupplyBudget, class2};
 
 /// The budget, one line each.
 #[must_use]
 pub fn budget_lines(budget: &Budget) -> Vec<String> {
     let mut lines = vec![
-        "each call, all its loads closing at once; of each load its volts, what the way there and \
-         back drops, and its VA at 24 V, sealed and unsealed:"
+        "each call, all its loads closing at once; of each load its volts, the drop on the way"
             .to_owned(),
+        "there and back, and its VA at 24 V, sealed and unsealed:".to_owned(),
     ];
     for call in budget.calls.iter().filter(|call| !call.loads.is_empty()) {
-        lines.extend(call_lines(call));
+        let run = match call.longest_run {
+            LongestRun::Feet(feet) => format!("pulls in with a run of up to {feet:.0} ft"),
+            LongestRun::Any => "the run may be 5000 ft".to_owned(),
+            LongestRun::None => "pulls in with no run at all".to_owned(),
+        };
+        lines.push(format!("  {}: {run}", call.call));
+        lines.extend(call.supplies.iter().map(supply_line));
         let drops = call.loads.iter().map(|load| {
             let state = match load.state {
                 LoadState::PulledIn => "",
@@ -33,48 +39,30 @@ pub fn budget_lines(budget: &Budget) -> Vec<String> {
         lines.extend(drops.map(|drop| format!("    {drop}")));
     }
     lines.push(format!(
-        "Class 2 is taken as at most {:.0} open-circuit, {:.0} rated and an overcurrent device \
-         of 100 A divided by the open-circuit volts ({})",
+        "Class 2 is taken as at most {:.0} open-circuit, {:.0} rated and an overcurrent device of",
         class2::HIGHEST_VOLTS,
-        class2::HIGHEST_RATING,
-        class2::CODE_EDITION
+        class2::HIGHEST_RATING
     ));
+    lines.push("100 A divided by the open-circuit volts".to_owned());
+    lines.push(format!("({})", class2::CODE_EDITION));
     lines
 }
 
-fn call_lines(call: &CallBudget) -> [String; 2] {
-    let supplies: Vec<String> = call
-        .supplies
-        .iter()
-        .map(|supply| {
-            let opens = if supply.fuse_open {
-                ", which OPENS"
-            } else {
-                ""
-            };
-            format!(
-                "{} {:.1} V, {:.0} of {:.0} VA drawn, inrush {:.2} A of the {:.2} A of its \
-                 {}{opens}",
-                supply.rail,
-                supply.volts.0,
-                supply.drawn.0,
-                supply.rated.0,
-                supply.inrush.0,
-                supply.protection.opens_above_amps(),
-                supply.protection_word()
-            )
-        })
-        .collect();
-    let run = match call.longest_run {
-        LongestRun::Feet(feet) => format!("pulls in with a run of up to {feet:.0} ft"),
-        LongestRun::Any => "the run may be 5000 ft".to_owned(),
-        LongestRun::None => "pulls in with no run at all".to_owned(),
+fn supply_line(supply: &SupplyBudget) -> String {
+    let word = supply.protection_word();
+    let opens = if supply.fuse_open {
+        format!("OPENS above {:.2} A", supply.protection.opens_above_amps())
+    } else {
+        format!("opens above {:.2} A", supply.protection.opens_above_amps())
     };
-    [
-        format!("  {}: {}", call.call, supplies.join("; ")),
-        format!(
-            "    sealed plus the largest inrush: {:.0} VA; {run}",
-            call.wanted.0
-        ),
-    ]
+    format!(
+        "    {:<4} {:4.1} V, {:.0} of {:.0} VA drawn, {:.0} VA with the largest inrush; inrush \
+         {:.2} A, {word} {opens}",
+        supply.rail.as_str(),
+        supply.volts.0,
+        supply.drawn.0,
+        supply.rated.0,
+        supply.wanted.0,
+        supply.inrush.0
+    )
 }

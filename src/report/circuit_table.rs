@@ -12,7 +12,7 @@ use std::io::{self, Write};
 const WORTH_SHOWING_AMPS: f64 = 0.001;
 
 /// Terminals with less than this at every place share one line of the text.
-const WORTH_A_ROW_VOLTS: f64 = 0.05;
+const WORTH_A_ROW_VOLTS: f64 = 0.1;
 
 const PLACES: [Place; 3] = [Place::Controller, Place::Equipment, Place::Outdoor];
 
@@ -88,7 +88,7 @@ fn write_loads(
             load.amps.0
         )?;
     }
-    write_quiet("out, under 0.05 V", &quiet, out)
+    write_quiet("out, under 0.1 V", &quiet, out)
 }
 
 /// Names that share one fact, where there are any.
@@ -149,7 +149,7 @@ fn write_nodes(solution: &Solution, out: &mut dyn Write) -> io::Result<()> {
         };
         writeln!(out, "  {terminal:<12}{}{note}", cells.concat().trim_end())?;
     }
-    write_quiet("under 0.05 V everywhere", &quiet, out)
+    write_quiet("under 0.1 V everywhere", &quiet, out)
 }
 
 /// The parts that carry one terminal's current, in the order of the columns.

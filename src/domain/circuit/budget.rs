@@ -62,6 +62,9 @@ pub struct SupplyBudget {
     pub drawn: VoltAmperes,
     /// Its rating.
     pub rated: VoltAmperes,
+    /// The size that a textbook asks for: all its loads sealed, plus the largest one's inrush in
+    /// place of its sealed volt-amperes.
+    pub wanted: VoltAmperes,
     /// What it gives while every armature is still open.
     pub inrush: Amps,
     /// What opens on overload, and above which current.
@@ -117,9 +120,6 @@ pub struct CallBudget {
     pub loads: Vec<LoadBudget>,
     /// The supplies.
     pub supplies: Vec<SupplyBudget>,
-    /// The size that a textbook asks for: all sealed, plus the largest load's inrush in place of
-    /// its sealed volt-amperes.
-    pub wanted: VoltAmperes,
     /// The longest run that pulls all loads in.
     pub longest_run: LongestRun,
 }
@@ -340,8 +340,13 @@ fn call_budget(
             state: load.state,
         });
     }
-    let sealed: f64 = loads.iter().map(|load| load.sealed.0).sum();
-    let surges = loads.iter().map(|load| load.inrush.0 - load.sealed.0);
+    let wanted = |rail: &Terminal| {
+        let here = |load: &&LoadBudget| circuit.rail_of(&load.terminal) == *rail;
+        let sealed: f64 = loads.iter().filter(here).map(|load| load.sealed.0).sum();
+        let surges = loads.iter().filter(here);
+        let surges = surges.map(|load| load.inrush.0 - load.sealed.0);
+        VoltAmperes(sealed + surges.fold(0.0, f64::max))
+    };
     let ratings = supplies_by_rail(circuit);
     let readings = solution.supplies().into_iter().zip(inrush.supplies());
     let supplies = readings
@@ -351,6 +356,7 @@ fn call_budget(
             volts: reading.volts,
             drawn: reading.volt_amperes,
             rated: VoltAmperes(supply.rated_volt_amperes),
+            wanted: wanted(rail),
             inrush: inrush.amps,
             protection: supply.protection,
             fuse_open: reading.fuse_open,
@@ -358,7 +364,6 @@ fn call_budget(
         .collect();
     Ok(CallBudget {
         call,
-        wanted: VoltAmperes(sealed + surges.fold(0.0, f64::max)),
         loads,
         supplies,
         longest_run,

@@ -28,7 +28,8 @@ fn a_sound_installation_has_no_warning() {
         .iter()
         .find(|c| c.call == Call::Cooling(2))
         .expect("applies");
-    assert!((cooling.wanted.0 - 45.8).abs() < 1e-9, "{}", cooling.wanted);
+    let wanted = cooling.supplies[0].wanted;
+    assert!((wanted.0 - 45.8).abs() < 1e-9, "{wanted}");
     assert!(cooling.supplies[0].drawn < cooling.supplies[0].rated);
     for load in &cooling.loads {
         assert!((0.0..2.0).contains(&load.drop.0), "{load:?}");
@@ -120,7 +121,7 @@ fn inrush_draw_and_drop_of_one_relay_by_hand() {
         ("drop V", load.drop.0, 0.154, 2e-3),
         ("sealed VA", load.sealed.0, 4.0, 1e-9),
         ("inrush VA", load.inrush.0, 6.4, 1e-9),
-        ("wanted VA", fan.wanted.0, 6.4, 1e-9),
+        ("wanted VA", supply.wanted.0, 6.4, 1e-9),
     ] {
         assert!(
             (got - expected).abs() < within,
@@ -128,6 +129,29 @@ fn inrush_draw_and_drop_of_one_relay_by_hand() {
         );
     }
     assert_eq!(fan.warnings(), Vec::<String>::new());
+}
+
+#[test]
+fn each_of_two_supplies_is_sized_for_its_own_loads() {
+    // Hand-worked for auxiliary heat: Y1 and G on Rc, 9 + 4 VA with Y1's inrush of 28.8 in place
+    // of 9; W1, a heater of 5 VA, on Rh.
+    let budget = Budget::of(
+        &profile("heat-pump-and-boiler"),
+        None,
+        &CircuitValues::default(),
+    )
+    .expect("sound");
+    let call = Call::AuxiliaryHeat(1);
+    let heat = budget
+        .calls
+        .iter()
+        .find(|c| c.call == call)
+        .expect("applies");
+    let wanted: Vec<f64> = heat.supplies.iter().map(|supply| supply.wanted.0).collect();
+    assert!(
+        (wanted[0] - 32.8).abs() < 1e-9 && (wanted[1] - 5.0).abs() < 1e-9,
+        "{wanted:?}"
+    );
 }
 
 #[test]

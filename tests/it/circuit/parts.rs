@@ -12,7 +12,7 @@ fn terminal(name: &'static str) -> Terminal {
     Terminal::known(name)
 }
 
-/// A line that the equipment drives has an indicator at the controller, and nothing drives it there.
+/// A line that the equipment drives has an indicator at the controller; nothing drives it there.
 #[test]
 fn an_indicator_shows_what_the_equipment_drives() {
     let heat_pump = profile(HEAT_PUMP);

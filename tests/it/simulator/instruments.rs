@@ -184,7 +184,7 @@ fn the_same_seed_gives_the_same_readings_and_another_others() {
     assert_ne!(read(7), read(8));
 }
 
-/// Whatever the sealed impedance is, an ohmmeter sees the winding's copper, through the true driver.
+/// Whatever the sealed impedance is, an ohmmeter sees the copper of the winding (true driver).
 #[test]
 fn an_ohmmeter_on_the_bench_reads_direct_current_ohms() {
     let mut bench = with_meter("Y1", 60.0, ACCURACY);
