@@ -160,7 +160,7 @@ impl CircuitValues {
             contact_resistance(name, ohms)?;
         }
         let gap = self.contacts.open_ohms;
-        within(("open gap", "ohms"), gap, 1e3..=1e10, "1000 to 1e10 ohm")?;
+        within(("open gap", "ohms"), gap, 1e3..=2e9, "1000 to 2e9 ohm")?;
         for (name, ohms) in [
             ("controller", self.controller_ohms.unwrap_or(1.0)),
             ("outdoor board", self.outdoor_board_ohms.unwrap_or(1.0)),

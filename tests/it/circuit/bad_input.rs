@@ -1,8 +1,10 @@
 //! Values at the ends of what can be written, and names that mean something to an outside solver.
 
 use super::outside_solver::{node_numbers, solve_outside};
-use super::plants::{circuit, closed, profile};
-use coilcall::domain::circuit::{Circuit, CircuitError, CircuitValues, Fault};
+use super::plants::{circuit, closed, profile, with_values};
+use coilcall::domain::circuit::{
+    CableValues, Circuit, CircuitError, CircuitValues, ContactValues, Fault,
+};
 use coilcall::domain::profile::{
     Accessory, Active, Changeover, Direction, FanInHeat, Kind, ProfileDraft,
 };
@@ -59,6 +61,58 @@ fn check_solved_or_refused(healthy: &Circuit, written: &str) {
             currents.iter().all(|(_, amps)| amps.norm().is_finite()),
             "{written} in '{lines}'"
         );
+    }
+}
+
+/// The ends of what values may be, all at once, beside faults that leave nodes to their gaps alone.
+#[test]
+fn values_at_the_ends_of_their_ranges_are_solved() {
+    let cable = |feet, gauge_awg| CableValues {
+        gauge_awg,
+        feet,
+        henries_per_foot: 0.0,
+        coupling_farads_per_foot: 0.0,
+        joint_ohms: 1e-4,
+        ..CableValues::default()
+    };
+    for (feet, gauge_awg) in [(0.05, 0.0), (1e5, 40.0)] {
+        let values = CircuitValues {
+            cable: cable(feet, gauge_awg),
+            outdoor_cable: Some(cable(feet, gauge_awg)),
+            contacts: ContactValues {
+                closed_ohms: 1e-4,
+                jumper_ohms: 1e-4,
+                open_ohms: 2e9,
+                open_farads: 0.0,
+                insulation_farads: 0.0,
+            },
+            common_earthed: false,
+            meter_ohms: 1e12,
+            ..CircuitValues::default()
+        };
+        for fault in [
+            "",
+            "floating:W2",
+            "open:Y1 open:Y1@controller",
+            "open:C open:C@controller open:C@outdoor",
+            "fuse-open",
+            "short:R,C=0.0001",
+            "coil-open:G open:G",
+            "resistance:G=1e9",
+        ] {
+            let faulty = with_values("two-stage-heat-pump", fault, values.clone());
+            for lines in ["", "G", "Y1 Y2 G O W2 E"] {
+                let solution = faulty
+                    .solve(&closed(lines))
+                    .unwrap_or_else(|error| panic!("{feet} ft, {fault} in '{lines}': {error}"));
+                for (node, tension) in solution.nodes() {
+                    assert!(
+                        tension.norm() < 60.0,
+                        "{feet} ft, {fault}: {node}: {tension}"
+                    );
+                }
+            }
+        }
     }
 }
 

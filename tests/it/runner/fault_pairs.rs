@@ -3,17 +3,40 @@
 //! What is true of a unit is the simulated circuit's own word, which the runner cannot see; the
 //! sweep beside this draws its faults at random and may miss a pair for years.
 
-use super::harness::{Case, bench, profile};
+use super::harness::{Case, Ran, bench, profile};
 use super::sweep::{Draws, Truth, blames_the_bench, fault_of, truth_of};
-use coilcall::domain::Verdict;
+use coilcall::config::parse_bench;
+use coilcall::domain::bench_map::BenchMap;
 use coilcall::domain::circuit::{Fault, FaultKind};
+use coilcall::domain::plan::PlannedStep;
 use coilcall::domain::profile::Arrangement;
+use coilcall::domain::{Expected, Verdict};
 use coilcall::port::{Clock, RunClock};
-use coilcall::units::Terminal;
+use coilcall::sim::physics::Point;
+use coilcall::units::{End, Terminal, Volts};
+use std::path::Path;
 use std::rc::Rc;
 
 /// How often lines and numbers are drawn anew until a fault makes sense.
 const DRAWS_FOR_ONE: u64 = 40;
+
+/// What is wired, and what looks at it.
+struct Plant {
+    profile: &'static str,
+    bench: BenchMap,
+    /// Whether a meter reads every line, under a load: then what is too little for a coil is shown.
+    reads_volts: bool,
+}
+
+impl Plant {
+    fn stock(profile: &'static str, bench_name: &str) -> Self {
+        Self {
+            profile,
+            bench: bench(bench_name),
+            reads_volts: false,
+        }
+    }
+}
 
 #[derive(Default)]
 struct Tally {
@@ -55,10 +78,10 @@ fn on_the_cooling_rail(written: &str) -> String {
     format!("{word}:{}", names.join(","))
 }
 
-fn case_of((profile_name, bench_name): (&str, &str), faults: &[Fault], seed: u64) -> Case {
+fn case_of(plant: &Plant, faults: &[Fault], seed: u64) -> Case {
     Case {
-        profile: profile(profile_name),
-        bench: bench(bench_name),
+        profile: profile(plant.profile),
+        bench: plant.bench.clone(),
         faults: faults.to_vec(),
         link_faults: Vec::new(),
         seed,
@@ -66,12 +89,12 @@ fn case_of((profile_name, bench_name): (&str, &str), faults: &[Fault], seed: u64
     }
 }
 
-fn run_one(plant: (&str, &str), faults: &[Fault], seed: u64, tally: &mut Tally) {
+fn run_one(plant: &Plant, faults: &[Fault], seed: u64, tally: &mut Tally) {
     let words: Vec<String> = faults.iter().map(ToString::to_string).collect();
     let what = format!(
         "{} on {}, seed {seed}: {}",
-        plant.0,
-        plant.1,
+        plant.profile,
+        plant.bench.name,
         words.join(" ")
     );
     let case = case_of(plant, faults, seed);
@@ -91,6 +114,9 @@ fn run_one(plant: (&str, &str), faults: &[Fault], seed: u64, tally: &mut Tally) 
     tally.sound += usize::from(truth == Truth::Sound);
     tally.wrong += usize::from(truth == Truth::Wrong);
     let lies = match truth {
+        Truth::Neither if plant.reads_volts => {
+            verdict == Verdict::Pass && starves_a_line(&ran, &words)
+        }
         Truth::Wrong => verdict == Verdict::Pass,
         Truth::Sound => verdict == Verdict::Fail && !blames_the_bench(&words),
         Truth::Neither => false,
@@ -105,8 +131,27 @@ fn run_one(plant: (&str, &str), faults: &[Fault], seed: u64, tally: &mut Tally) 
     }
 }
 
+/// Whether a line that should be on has less than 17 V: surely below the 18 V that count as on,
+/// whatever the meter's 0.7 % and its load make of it.
+fn starves_a_line(ran: &Ran, words: &[String]) -> bool {
+    let comes_and_goes = words.iter().any(|word| word.starts_with("intermittent"));
+    let starved = |step: &PlannedStep| {
+        let seen = ran.simulator.truth(&step.drive);
+        let on = step.cells.iter();
+        let mut on = on.filter(|(_, cell)| cell.expected == Expected::On);
+        on.any(|(line, _)| {
+            let point = Point {
+                terminal: line.clone(),
+                end: End::Equipment,
+            };
+            seen.volts(&point) < Volts(17.0)
+        })
+    };
+    !comes_and_goes && ran.plan.steps.iter().any(starved)
+}
+
 /// All kinds alone, and each beside each, itself included.
-fn run_all(plant: (&str, &str), tally: &mut Tally) {
+fn run_all(plant: &Plant, tally: &mut Tally) {
     let bare = case_of(plant, &[], 1);
     let mut seed = 0;
     for (index, one) in FaultKind::ALL.iter().enumerate() {
@@ -124,7 +169,7 @@ fn run_all(plant: (&str, &str), tally: &mut Tally) {
     }
 }
 
-fn check(plant: (&str, &str)) {
+fn check(plant: &Plant) {
     let mut tally = Tally::default();
     run_all(plant, &mut tally);
     let problems = tally.problems;
@@ -149,15 +194,72 @@ fn check(plant: (&str, &str)) {
 
 #[test]
 fn all_pairs_of_kinds_on_a_heat_pump() {
-    check(("heat-pump-2-stage-electric-o", "supply-both-ends"));
+    check(&Plant::stock(
+        "heat-pump-2-stage-electric-o",
+        "supply-both-ends",
+    ));
 }
 
 #[test]
 fn all_pairs_of_kinds_on_a_furnace_with_cooling() {
-    check(("furnace-2-stage-fuel-cooling-2-stage", "panel-16"));
+    check(&Plant::stock(
+        "furnace-2-stage-fuel-cooling-2-stage",
+        "panel-16",
+    ));
 }
 
 #[test]
 fn all_pairs_of_kinds_on_two_supplies() {
-    check(("heat-pump-and-boiler-radiators-adds-o", "dual-supply"));
+    check(&Plant::stock(
+        "heat-pump-and-boiler-radiators-adds-o",
+        "dual-supply",
+    ));
+}
+
+/// A panel whose one meter reads every line in volts across 3 kohm, through a multiplexer.
+fn metered_panel() -> BenchMap {
+    let mut text = METERED_PANEL.to_owned();
+    for (index, line) in ["Y1", "G", "O", "W2"].into_iter().enumerate() {
+        text.push_str(&format!(
+            "[[line]]\nterminal = \"{line}\"\ndrive = {{ device = \"board\", coil = {index} }}\n\
+             sense = {{ device = \"meter\", through = {{ device = \"board\", coil = {} }}, \
+             load_ohms = 3e3 }}\n",
+            index + 8
+        ));
+    }
+    let parsed = parse_bench(Path::new("metered.toml"), text);
+    parsed
+        .unwrap_or_else(|errors| panic!("{}", errors.render(false)))
+        .map
+}
+
+const METERED_PANEL: &str = r#"
+name = "Panel with a meter"
+under_test = "wiring"
+loads = "dummy"
+[link.board]
+serial = { path = "/dev/ttyUSB0", baud = 19200, parity = "even" }
+[device.board]
+link = "board"
+modbus-rtu = { unit = 1, coils = 16, discrete_inputs = 2 }
+[link.meter]
+serial = { path = "/dev/ttyUSB1", baud = 9600, parity = "none" }
+[device.meter]
+link = "meter"
+[device.meter.scpi]
+ac_volts = "MEAS:VOLT:AC?"
+accuracy = { percent = 0.7, counts = 2, resolution_v = 0.01 }
+input_ohms = 10e6
+[supply]
+source = "equipment"
+sense = { device = "board", input = 0 }
+"#;
+
+#[test]
+fn all_pairs_of_kinds_on_a_panel_that_reads_volts() {
+    check(&Plant {
+        profile: "heat-pump-1-stage-electric-o",
+        bench: metered_panel(),
+        reads_volts: true,
+    });
 }
