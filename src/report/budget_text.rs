@@ -20,7 +20,7 @@ pub fn budget_lines(budget: &Budget) -> Vec<String> {
             LongestRun::None => "pulls in with no run at all".to_owned(),
         };
         lines.push(format!("  {}: {run}", call.call));
-        lines.extend(call.supplies.iter().map(supply_line));
+        lines.extend(call.supplies.iter().flat_map(supply_lines));
         let drops = call.loads.iter().map(|load| {
             let state = match load.state {
                 LoadState::PulledIn => "",
@@ -38,6 +38,9 @@ pub fn budget_lines(budget: &Budget) -> Vec<String> {
         });
         lines.extend(drops.map(|drop| format!("    {drop}")));
     }
+    if budget.calls.iter().all(|call| call.loads.is_empty()) {
+        lines = vec!["no load hangs on any line: nothing has to pull in".to_owned()];
+    }
     lines.push(format!(
         "Class 2 is taken as at most {:.0} open-circuit, {:.0} rated and an overcurrent device of",
         class2::HIGHEST_VOLTS,
@@ -48,21 +51,22 @@ pub fn budget_lines(budget: &Budget) -> Vec<String> {
     lines
 }
 
-fn supply_line(supply: &SupplyBudget) -> String {
+fn supply_lines(supply: &SupplyBudget) -> [String; 2] {
     let word = supply.protection_word();
-    let opens = if supply.fuse_open {
-        format!("OPENS above {:.2} A", supply.protection.opens_above_amps())
-    } else {
-        format!("opens above {:.2} A", supply.protection.opens_above_amps())
-    };
-    format!(
-        "    {:<4} {:4.1} V, {:.0} of {:.0} VA drawn, {:.0} VA with the largest inrush; inrush \
-         {:.2} A, {word} {opens}",
-        supply.rail.as_str(),
-        supply.volts.0,
-        supply.drawn.0,
-        supply.rated.0,
-        supply.wanted.0,
-        supply.inrush.0
-    )
+    let opens = if supply.fuse_open { "OPENS" } else { "opens" };
+    [
+        format!(
+            "    {:<4} {:4.1} V, {:.0} of {:.0} VA drawn, {:.0} VA with the largest load's inrush",
+            supply.rail.as_str(),
+            supply.volts.0,
+            supply.drawn.0,
+            supply.rated.0,
+            supply.wanted.0,
+        ),
+        format!(
+            "         {:.2} A while all pull in; its {word} {opens} above {:.2} A",
+            supply.inrush.0,
+            supply.protection.opens_above_amps()
+        ),
+    ]
 }

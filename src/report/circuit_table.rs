@@ -206,8 +206,14 @@ fn write_currents(solution: &Solution, out: &mut dyn Write) -> io::Result<()> {
         });
         writeln!(out, "  {terminal:<12}{}", cells.concat())?;
     }
-    for (element, amps) in elsewhere {
+    let is_sense = |(element, _): &(&str, f64)| element.starts_with("sense ");
+    let (senses, others): (Vec<_>, Vec<_>) = elsewhere.into_iter().partition(is_sense);
+    for (element, amps) in others {
         writeln!(out, "  {element:<24}{amps:>12.3}")?;
+    }
+    let most = senses.iter().map(|(_, amps)| *amps).fold(0.0, f64::max);
+    if most > 0.0 {
+        writeln!(out, "  {:<24}{most:>12.3}", "each input, at most")?;
     }
     Ok(())
 }

@@ -249,7 +249,17 @@ impl Edit<'_> {
         let place = self.place_or(Place::Equipment);
         let joint = self.joint(self.terminal(0), place)?;
         let on = self.circuit.layout.strip(self.terminal(1), place)?;
+        let (left, end) = {
+            let part = self.circuit.netlist.element(joint);
+            (part.from, part.to)
+        };
         self.land(joint, on);
+        let mut elements = self.circuit.netlist.elements().iter();
+        if !elements.any(|part| part.from == left || part.to == left) {
+            // Nothing else is on the terminal that was left: only air joins it to anything.
+            let gap = self.gap();
+            self.add(left, end, gap)?;
+        }
         Ok(())
     }
 

@@ -309,7 +309,9 @@ fn the_whole_grammar_is_solved_or_refused() {
         let mut solved = 0;
         for kind in FaultKind::ALL {
             for written in forms(*kind, &lines) {
-                for pair in [written.clone(), format!("{written} open:G@controller")] {
+                let beside = format!("{written} open:G@controller");
+                let placed = Place::ALL.map(|place| format!("{written}@{place}"));
+                for pair in [written, beside].into_iter().chain(placed) {
                     match healthy.with_faults(&faults(&pair)) {
                         Ok(faulty) => {
                             assert_finite(&faulty, &pair);

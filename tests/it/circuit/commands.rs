@@ -258,10 +258,10 @@ fn check_says_what_the_supply_has_to_give_and_where_it_cannot() {
     for expected in [
         "supply budget:",
         "cooling-2: pulls in with a run of up to",
-        " of 40 VA drawn, 46 VA with the largest inrush",
+        " of 40 VA drawn, 46 VA with the largest load's inrush",
         "local code holds",
         "with a run of up to",
-        "inrush ",
+        " A while all pull in; its ",
         "limiter opens above 3.70 A",
         "100 A divided by the open-circuit volts",
     ] {

@@ -7,7 +7,7 @@ use super::harness::{Case, Ran, bench, profile};
 use super::sweep::{Draws, Truth, blames_the_bench, fault_of, truth_of};
 use coilcall::config::parse_bench;
 use coilcall::domain::bench_map::BenchMap;
-use coilcall::domain::circuit::{Fault, FaultKind};
+use coilcall::domain::circuit::{Fault, FaultKind, SolidStateValues};
 use coilcall::domain::plan::PlannedStep;
 use coilcall::domain::profile::Arrangement;
 use coilcall::domain::{Expected, Verdict};
@@ -262,4 +262,22 @@ fn all_pairs_of_kinds_on_a_panel_that_reads_volts() {
         bench: metered_panel(),
         reads_volts: true,
     });
+}
+
+/// Their leakage is next to nothing across a coil, and every coil takes more than their least load.
+#[test]
+fn a_sound_panel_of_solid_state_outputs_passes_and_a_faulty_one_fails() {
+    let mut bench = bench("panel-16");
+    bench.circuit.solid_state = Some(SolidStateValues::default());
+    let plant = Plant {
+        profile: "heat-pump-1-stage-electric-o",
+        bench,
+        reads_volts: false,
+    };
+    for seed in 1..6 {
+        assert_eq!(case_of(&plant, &[], seed).run().verdict(), Verdict::Pass);
+        let swap: Fault = "swap:Y1,G".parse().expect("a fault");
+        let ran = case_of(&plant, &[swap], seed).run();
+        assert_eq!(ran.verdict(), Verdict::Fail);
+    }
 }
