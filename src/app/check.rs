@@ -3,12 +3,11 @@
 use super::error::{AppError, Exit};
 use super::files::{Kind, looks_like};
 use crate::config::{
-    BenchFile, ConfigErrors, ProfileFile, effective_bench, effective_profile, fit, read_bench,
-    read_profile,
+    BenchFile, ConfigErrors, ProfileFile, circuit_values, effective_bench, effective_profile, fit,
+    read_bench, read_profile,
 };
-use crate::domain::circuit::{Budget, CircuitError, values_at_level};
+use crate::domain::circuit::{Budget, values_at_level};
 use crate::domain::plan::make_plan;
-use crate::domain::{BenchMap, Profile};
 use crate::report::{budget_lines, planned_supply};
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -110,12 +109,12 @@ fn together(
                 notes.push("what a run on this bench does not prove:".to_owned());
                 notes.extend(plan.not_proven.iter().map(|text| format!("  - {text}")));
                 notes.extend(planned_supply(&plan));
-                match budget(&profile.profile, &bench.map) {
+                match budget(profile, bench) {
                     Ok(lines) => {
                         notes.extend(lines);
                         Ok(notes)
                     }
-                    Err(error) => Err(vec![format!("error: {error}")]),
+                    Err(problem) => Err(vec![problem]),
                 }
             }
         },
@@ -123,19 +122,19 @@ fn together(
 }
 
 /// What the supply has to give, and where it cannot.
-fn budget(profile: &Profile, bench: &BenchMap) -> Result<Vec<String>, CircuitError> {
-    let budget = Budget::of(profile, Some(bench), &bench.circuit)?;
+fn budget(profile: &ProfileFile, bench: &BenchFile) -> Result<Vec<String>, String> {
+    let values = circuit_values(profile, Some(bench)).map_err(|errors| errors.render(false))?;
+    let (profile, bench) = (&profile.profile, &bench.map);
+    let refuse = |error| format!("error: {error}");
+    let budget = Budget::of(profile, Some(bench), &values).map_err(refuse)?;
     let mut lines = vec!["supply budget:".to_owned()];
-    lines.extend(
-        budget_lines(&budget)
-            .into_iter()
-            .map(|line| format!("  {line}")),
-    );
+    let budgeted = budget_lines(&budget).into_iter();
+    lines.extend(budgeted.map(|line| format!("  {line}")));
     let warnings = budget.warnings().into_iter();
     lines.extend(warnings.map(|warning| format!("  warning: {warning}")));
     for level in &bench.supply.levels {
-        let values = values_at_level(profile, bench, &bench.circuit, level.volts)?;
-        let budget = Budget::of(profile, Some(bench), &values)?;
+        let at_level = values_at_level(profile, bench, &values, level.volts).map_err(refuse)?;
+        let budget = Budget::of(profile, Some(bench), &at_level).map_err(refuse)?;
         let warnings = budget.warnings().into_iter();
         let name = &level.name;
         lines.extend(warnings.map(|warning| format!("  warning: at {name}: {warning}")));

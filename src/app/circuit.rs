@@ -2,8 +2,8 @@
 
 use super::error::AppError;
 use super::files::load;
-use crate::config::read_profile;
-use crate::domain::circuit::{Circuit, CircuitValues, ClosedContacts, Fault};
+use crate::config::{circuit_values, read_profile};
+use crate::domain::circuit::{Circuit, ClosedContacts, Fault};
 use crate::domain::{Call, Profile, TruthTable};
 use crate::report::circuit_table;
 use std::io::Write;
@@ -41,16 +41,18 @@ pub struct CircuitRequest {
 /// Everything that is wrong with the files, the call or the faults; values outside physics; the
 /// writer's errors.
 pub fn circuit(request: &CircuitRequest, out: &mut dyn Write) -> Result<(), AppError> {
-    let (profile, bench) = match &request.bench {
+    let (profile, bench, values) = match &request.bench {
         Some(bench) => {
             let loaded = load(&request.profile, bench)?;
-            (loaded.profile.profile, Some(loaded.bench.map))
+            let values = loaded.bench.map.circuit.clone();
+            (loaded.profile.profile, Some(loaded.bench.map), values)
         }
-        None => (read_profile(&request.profile)?.profile, None),
+        None => {
+            let file = read_profile(&request.profile)?;
+            let values = circuit_values(&file, None)?;
+            (file.profile, None, values)
+        }
     };
-    let values = bench
-        .as_ref()
-        .map_or_else(CircuitValues::default, |bench| bench.circuit.clone());
     let healthy = Circuit::new(&profile, bench.as_ref(), values)?;
     let closed = contacts_of(&profile, &healthy, &request.call)?;
     let faulty = healthy.with_faults(&request.faults)?;

@@ -2,7 +2,7 @@
 
 use super::error::AppError;
 use super::files::load;
-use crate::config::read_profile;
+use crate::config::{circuit_values, read_profile};
 use crate::domain::circuit::{Band, CircuitValues, ClosedContacts, Tolerances, bands};
 use crate::domain::{BenchMap, Profile, TruthTable};
 use crate::report::expected_table::{write_json, write_json_with_volts, write_text, write_volts};
@@ -29,12 +29,17 @@ pub struct ExpectedRequest {
 /// # Errors
 /// Everything that is wrong with the files; values outside physics; the writer's errors.
 pub fn expected(request: &ExpectedRequest, out: &mut dyn Write) -> Result<(), AppError> {
-    let (profile, bench) = match &request.bench {
+    let (profile, bench, values) = match &request.bench {
         Some(bench) => {
             let loaded = load(&request.profile, bench)?;
-            (loaded.profile.profile, Some(loaded.bench.map))
+            let values = loaded.bench.map.circuit.clone();
+            (loaded.profile.profile, Some(loaded.bench.map), values)
         }
-        None => (read_profile(&request.profile)?.profile, None),
+        None => {
+            let file = read_profile(&request.profile)?;
+            let values = circuit_values(&file, None)?;
+            (file.profile, None, values)
+        }
     };
     let table = TruthTable::of(&profile);
     if !request.volts {
@@ -45,7 +50,7 @@ pub fn expected(request: &ExpectedRequest, out: &mut dyn Write) -> Result<(), Ap
         }
         return Ok(());
     }
-    let volts = volts_of(&profile, bench.as_ref(), &table)?;
+    let volts = volts_of((&profile, bench.as_ref()), &values, &table)?;
     if request.json {
         write_json_with_volts(&profile, &table, &volts, out)?;
     } else {
@@ -57,11 +62,10 @@ pub fn expected(request: &ExpectedRequest, out: &mut dyn Write) -> Result<(), Ap
 
 /// For each row what its lines should read at the equipment; nothing where it does not apply.
 fn volts_of(
-    profile: &Profile,
-    bench: Option<&BenchMap>,
+    (profile, bench): (&Profile, Option<&BenchMap>),
+    values: &CircuitValues,
     table: &TruthTable,
 ) -> Result<Vec<BTreeMap<Terminal, Band>>, AppError> {
-    let values = bench.map_or_else(CircuitValues::default, |bench| bench.circuit.clone());
     let tolerances = Tolerances::default();
     let of_row = |row: &crate::domain::Row| {
         if !row.applicable {
@@ -71,7 +75,7 @@ fn volts_of(
         let found = bands(
             profile,
             bench,
-            (&values, &tolerances),
+            (values, &tolerances),
             &closed,
             Place::Equipment,
         );

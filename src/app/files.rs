@@ -1,7 +1,7 @@
 //! A profile and a bench read together, with every problem of both.
 
 use super::error::AppError;
-use crate::config::{BenchFile, ProfileFile, fit, read_bench, read_profile};
+use crate::config::{BenchFile, ProfileFile, circuit_values, fit, read_bench, read_profile};
 use std::path::Path;
 
 /// Two files that fit each other.
@@ -15,7 +15,7 @@ pub struct Loaded {
     pub notes: Vec<String>,
 }
 
-/// Reads both files and compares them.
+/// Reads both files, compares them and puts their electrical values together.
 ///
 /// # Errors
 /// Everything that is wrong with either, or with the two together.
@@ -26,12 +26,13 @@ pub fn load(profile: &Path, bench: &Path) -> Result<Loaded, AppError> {
     {
         return Err(AppError::Usage(mistaken(profile, bench)));
     }
-    let (profile, bench) = match read {
+    let (profile, mut bench) = match read {
         (Ok(profile), Ok(bench)) => (profile, bench),
         (Err(first), Err(second)) => return Err(first.and(second).into()),
         (Err(problems), Ok(_)) | (Ok(_), Err(problems)) => return Err(problems.into()),
     };
     let notes = fit(&profile, &bench)?;
+    bench.map.circuit = circuit_values(&profile, Some(&bench))?;
     Ok(Loaded {
         profile,
         bench,

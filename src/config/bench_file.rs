@@ -21,11 +21,12 @@ use super::source::{Finding, Findings, Source, Span, read_text};
 use super::table::{Located, TableReader};
 use crate::domain::BenchMap;
 use crate::domain::bench_map::{Loads, SupplyMap, UnderTest};
+use crate::domain::circuit::CircuitValues;
 use points::{Points, RelayUse};
 use std::path::{Path, PathBuf};
 
 pub(super) use devices::PROTOCOLS;
-pub(super) use lines::LineDeclared;
+pub(super) use lines::{LineDeclared, terminal_of};
 pub(super) use links::{PARITIES, parity_word};
 pub(super) use meters::{LINE_ENDS, line_end_word};
 pub(super) use senses::{BY_A_METER, BY_A_PERSON, ENDS, end_word, quantity_word};
@@ -177,7 +178,11 @@ fn read_map(root: TableReader<'_>) -> Option<ReadMap> {
     });
     let timing = timing::read_timing(&root);
     let bands = timing::read_bands(&root);
-    let circuit = circuit::read_circuit(&root);
+    let wired = circuit::Wired {
+        resolve: &lines::terminal_of,
+        lines: (!findings.any()).then(|| lines.lines.keys().cloned().collect()),
+    };
+    let circuit = circuit::read_circuit(&root, CircuitValues::for_bench(), &wired);
     points.check_all_used();
     root.finish();
     let map = BenchMap {

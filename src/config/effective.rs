@@ -6,12 +6,16 @@
 
 use super::bench_file::circuit::{self, Key, numbers};
 use super::bench_file::{BenchFile, line_end_word, parity_word, quantity_word};
+use super::electrical::circuit_values;
 use super::profile_file::ProfileFile;
 use crate::domain::bench_map::{RelayAt, Sense, SenseMeans, SupplyMap, UnderTest};
 use crate::domain::circuit::{CableValues, CircuitValues, HeatingSupply, Protection, SupplyValues};
 use crate::domain::profile::Origin;
 use crate::units::{DeviceProtocol, LinkTransport, SerialSettings};
 use toml::de::{DeTable, DeValue};
+
+/// Behind a value that the file leaves out.
+const DEFAULT: &str = "  (default)";
 
 /// `key = value` for each effective value, with `(default)` behind those that the file leaves
 /// out.
@@ -32,6 +36,19 @@ impl<'t> Lines<'t> {
 
     /// Whether the file has the key at this path.
     fn states(&self, path: &str) -> bool {
+        self.find(path).is_some()
+    }
+
+    /// The number that the file has at this path, as written.
+    fn stated(&self, path: &str) -> Option<String> {
+        match self.find(path)? {
+            DeValue::Integer(number) => Some(number.to_string()),
+            DeValue::Float(number) => Some(number.to_string()),
+            _ => None,
+        }
+    }
+
+    fn find(&self, path: &str) -> Option<&DeValue<'t>> {
         let mut parts = path
             .split(['.', '['])
             .map(|part| part.trim_end_matches(']'));
@@ -43,7 +60,7 @@ impl<'t> Lines<'t> {
                 _ => None,
             };
         }
-        value.is_some()
+        value.map(toml::Spanned::get_ref)
     }
 
     /// The path of one item of a key that holds a table or an array of them.
@@ -57,7 +74,7 @@ impl<'t> Lines<'t> {
     }
 
     fn push(&mut self, path: &str, value: impl std::fmt::Display) {
-        let mark = if self.states(path) { "" } else { "  (default)" };
+        let mark = if self.states(path) { "" } else { DEFAULT };
         self.lines.push(format!("{path} = {value}{mark}"));
     }
 }
@@ -202,10 +219,33 @@ fn push_circuit(lines: &mut Lines<'_>, values: &CircuitValues) {
     if let Some(output) = &values.solid_state {
         push_numbers(lines, "circuit.solid_state", circuit::SOLID_STATE, output);
     }
+    if lines.states("circuit.leaking") {
+        let leaking = &values.leaking;
+        push_numbers(lines, "circuit.leaking", circuit::SOLID_STATE, leaking);
+    }
+    if lines.states("circuit.faults") {
+        push_numbers(lines, "circuit.faults", circuit::FAULTS, &values.faults);
+    }
+    for (line, coil) in &values.coils {
+        for ((key, _), number) in circuit::COIL.into_iter().zip(circuit::coil_numbers(coil)) {
+            lines.push(&format!("circuit.coil.{line}.{key}"), number);
+        }
+    }
+    for ((terminal, place), ohms) in &values.joints {
+        lines.push(&format!("circuit.joint.{terminal}.{place}_ohms"), ohms);
+    }
 }
 
 fn push_supply(lines: &mut Lines<'_>, key: &str, supply: &SupplyValues) {
-    push_numbers(lines, key, circuit::SUPPLY, supply);
+    let full_load = lines.stated(&format!("{key}.full_load_v"));
+    for (name, value) in numbers(circuit::SUPPLY, supply) {
+        match &full_load {
+            Some(volts) if name == "source_ohms_at_40_va" => {
+                lines.push(&format!("{key}.full_load_v"), volts);
+            }
+            _ => lines.push(&format!("{key}.{name}"), value),
+        }
+    }
     let (word, amps) = match supply.protection {
         Protection::Fuse {
             opens_above_amps, ..
@@ -266,12 +306,24 @@ fn push_device(lines: &mut Lines<'_>, key: &str, protocol: &DeviceProtocol) {
 #[must_use]
 pub fn effective_profile(profile: &ProfileFile) -> Vec<String> {
     let keys = profile.profile.effective_keys().into_iter();
-    keys.map(|entry| {
+    let of_rules = keys.map(|entry| {
         let mark = match entry.origin {
             Origin::Given => "",
-            Origin::Default => "  (default)",
+            Origin::Default => DEFAULT,
         };
         format!("{} = {}{mark}", entry.key, entry.value)
-    })
-    .collect()
+    });
+    of_rules.chain(electrical_profile(profile)).collect()
+}
+
+/// What the profile itself says of `[circuit]`: the defaults are the bench's to list.
+fn electrical_profile(profile: &ProfileFile) -> Vec<String> {
+    let mut lines = Lines::of(&profile.text);
+    if lines.states("circuit")
+        && let Ok(values) = circuit_values(profile, None)
+    {
+        push_circuit(&mut lines, &values);
+        lines.lines.retain(|line| !line.ends_with(DEFAULT));
+    }
+    lines.lines
 }

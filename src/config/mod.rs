@@ -14,6 +14,7 @@
 mod answers_file;
 mod bench_file;
 mod effective;
+mod electrical;
 mod fit;
 mod limits;
 mod locate;
@@ -28,6 +29,7 @@ mod table;
 pub use answers_file::{AnswersFile, read_answers};
 pub use bench_file::{BenchFile, parse_bench, read_bench};
 pub use effective::{effective_bench, effective_profile};
+pub use electrical::circuit_values;
 pub use fit::fit;
 pub use problem::{ConfigErrors, ConfigProblem};
 pub use profile_file::{ProfileFile, parse_profile, read_profile};

@@ -4,19 +4,22 @@
 //! the rules between keys, and its problems are given their places here. docs/profile-file.md
 //! lists every key.
 
+use super::bench_file::circuit::{Wired, read_circuit};
 use super::limits;
 use super::locate::locate;
 use super::nearest::help_for;
 use super::problem::ConfigErrors;
 use super::source::{Finding, Findings, Source, read_text};
 use super::table::{Located, TableReader};
+use crate::domain::circuit::CircuitValues;
 use crate::domain::profile::{
     Accessory, Active, Arrangement, Auxiliary, Changeover, ChangeoverAtRest, Direction, FanInHeat,
     Heat, Interface, Kind,
 };
-use crate::domain::{Call, Profile, ProfileDraft};
+use crate::domain::{Call, Profile, ProfileDraft, TruthTable};
 use crate::units::{Seconds, Terminal};
 use std::path::{Path, PathBuf};
+use toml::de::DeTable;
 
 /// A profile with the text that it came from.
 #[derive(Debug, Clone, PartialEq)]
@@ -51,6 +54,7 @@ pub fn parse_profile(path: &Path, text: String) -> Result<ProfileFile, ConfigErr
     let findings = Findings::default();
     let (draft, accessory_indices) = read_draft(TableReader::root(&document, &findings));
     let profile = Profile::new(draft);
+    check_circuit(&document, &findings, profile.as_ref().ok());
     if let Err(problems) = &profile {
         let told_by_rules: Vec<Finding> = problems
             .iter()
@@ -74,6 +78,22 @@ pub fn parse_profile(path: &Path, text: String) -> Result<ProfileFile, ConfigErr
         }),
         _ => Err(source.errors(findings.into_vec())),
     }
+}
+
+/// `[circuit]` by itself: read with the defaults, for its mistakes; the values that hold are
+/// [`circuit_values`](super::circuit_values)'s to say.
+fn check_circuit(document: &DeTable<'_>, findings: &Findings, profile: Option<&Profile>) {
+    let resolve = |name: &str| match profile {
+        Some(profile) => profile.resolve_terminal(name),
+        None => as_written(name),
+    };
+    let lines = |profile: &Profile| TruthTable::of(profile).lines().to_vec();
+    let wired = Wired {
+        resolve: &resolve,
+        lines: profile.map(lines),
+    };
+    let root = TableReader::root(document, findings);
+    read_circuit(&root, CircuitValues::default(), &wired);
 }
 
 /// Which keys a rule may wrongly complain of where another key's value could not be taken.
@@ -167,6 +187,7 @@ fn read_draft(root: TableReader<'_>) -> (ProfileDraft, Vec<usize>) {
         draft.cool_down_s = delay("cool_down_s");
         timing.finish();
     }
+    root.leave(&["circuit"]);
     let mut indices = Vec::new();
     for (index, table) in root.tables("accessory").into_iter().enumerate() {
         if let Some(accessory) = read_accessory(table) {

@@ -6,10 +6,13 @@
 use crate::domain::circuit::Band;
 use crate::domain::profile::{Changeover, Interface, Kind};
 use crate::domain::{Cell, Profile, Row, TruthTable};
-use crate::units::Terminal;
+use crate::units::{Terminal, Volts};
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::io::{self, Write};
+
+/// Lines whose whole band lies below this are named and not numbered.
+const QUIET_BELOW: Volts = Volts(0.05);
 
 /// Widest line of text, so that a table fits a terminal and a printed page.
 const WIDTH: usize = 100;
@@ -62,29 +65,49 @@ pub fn write_volts(
     writeln!(out, "\nVolts against C at the equipment, loads in place")?;
     let what = "Nominal, and in brackets what sound values leave: supply, cable, coils and joints \
                 each at the end of its tolerance, added without sign. A meter's own error comes on \
-                top.";
+                top. A line that may be either is taken as off. In two supplies a line is read \
+                against the common of its own.";
     write_wrapped(out, "", what)?;
     for (row, bands) in table.rows().iter().zip(volts) {
         if !row.applicable {
             continue;
         }
         let lead = format!("  {:<CALL_WIDTH$}", row.call.to_string());
-        let mut first = true;
-        for pair in bands.iter().collect::<Vec<_>>().chunks(3) {
-            let cells = pair.iter().map(|(line, band)| {
-                let range = format!("({:.1} to {:.1})", band.low.0, band.high.0);
-                format!("{line:<4}{:5.1} {range:<15} ", band.nominal.0)
-            });
-            let lead = if std::mem::take(&mut first) {
-                lead.clone()
-            } else {
-                " ".repeat(lead.len())
+        for (index, cells) in band_rows(bands).into_iter().enumerate() {
+            let lead = match index {
+                0 => lead.clone(),
+                _ => " ".repeat(lead.len()),
             };
-            let cells: String = cells.collect();
             writeln!(out, "{lead}{}", cells.trim_end())?;
         }
     }
     Ok(())
+}
+
+/// The lines of one call, three to a row; those that nothing reaches share the last.
+fn band_rows(bands: &BTreeMap<Terminal, Band>) -> Vec<String> {
+    let (quiet, shown): (Vec<_>, Vec<_>) =
+        bands.iter().partition(|(_, band)| band.high < QUIET_BELOW);
+    let longest = bands.keys().map(|line| line.as_str().len()).max();
+    let width = longest.unwrap_or(0).max(3);
+    let cell = |(line, band): &(&Terminal, &Band)| {
+        let range = format!("({:.1} to {:.1})", band.low.0, band.high.0);
+        let name = line.as_str();
+        format!("{name:<width$}{:5.1} {range:<15} ", band.nominal.0)
+    };
+    let rows = shown.chunks(3).map(|row| row.iter().map(cell).collect());
+    let mut rows: Vec<String> = rows.collect();
+    let mut last = String::new();
+    for (line, _) in quiet {
+        if last.is_empty() || last.len() + line.as_str().len() >= WIDTH - CALL_WIDTH - 4 {
+            rows.extend((!last.is_empty()).then_some(last));
+            last = format!("under {QUIET_BELOW}:");
+        }
+        last.push(' ');
+        last.push_str(line.as_str());
+    }
+    rows.extend((!last.is_empty()).then_some(last));
+    rows
 }
 
 fn equipment(profile: &Profile) -> String {

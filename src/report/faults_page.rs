@@ -133,6 +133,7 @@ impl Plant {
         row("On the bench", meaning.on_the_bench);
         row("In the field", meaning.in_the_field);
         row("Shows as", meaning.shows_as);
+        row("Place", &place_words(kind));
         writeln!(text, "\n`{written}`{}:\n", remark(kind)).expect("a string takes every write");
         text.push_str(&self.table(&signature));
         Ok(text)
@@ -186,6 +187,64 @@ impl Plant {
     }
 }
 
+/// Where a kind can sit.
+fn places(kind: FaultKind) -> &'static [Place] {
+    match kind {
+        FaultKind::Open
+        | FaultKind::Short
+        | FaultKind::Resistance
+        | FaultKind::Jumper
+        | FaultKind::Earthed
+        | FaultKind::Backfeed => &Place::ALL,
+        FaultKind::Swap
+        | FaultKind::Shift
+        | FaultKind::Mislanded
+        | FaultKind::OpensUnderLoad
+        | FaultKind::Intermittent => &[Place::Controller, Place::Equipment, Place::Outdoor],
+        FaultKind::StuckOpen
+        | FaultKind::StuckClosed
+        | FaultKind::Leakage
+        | FaultKind::Tied
+        | FaultKind::JumperMissing
+        | FaultKind::JumperLeftIn => &[Place::Controller],
+        FaultKind::CoilOpen | FaultKind::CoilShort | FaultKind::Chatter => {
+            &[Place::Equipment, Place::Outdoor]
+        }
+        FaultKind::FanTied => &[Place::Equipment],
+        FaultKind::InvertedChangeover | FaultKind::DeadInput => {
+            &[Place::Controller, Place::Equipment]
+        }
+        FaultKind::Floating
+        | FaultKind::FuseOpen
+        | FaultKind::Supply
+        | FaultKind::WrongTap
+        | FaultKind::UndersizedTransformer
+        | FaultKind::ThinWire => &[],
+    }
+}
+
+/// Where a kind sits when it is written without a place.
+fn usual_place(kind: FaultKind) -> &'static str {
+    match kind {
+        FaultKind::Short | FaultKind::Earthed => "in the middle of the cable",
+        FaultKind::InvertedChangeover => "at the controller",
+        FaultKind::DeadInput => "every input of the line",
+        FaultKind::CoilOpen | FaultKind::CoilShort | FaultKind::Chatter => "where the load stands",
+        FaultKind::Backfeed => "outdoors where R and the line go there, else at the equipment",
+        FaultKind::Jumper => "at the equipment, or where both terminals are",
+        _ => "at the equipment",
+    }
+}
+
+fn place_words(kind: FaultKind) -> String {
+    let words: Vec<String> = places(kind).iter().map(|p| format!("`@{p}`")).collect();
+    match words.len() {
+        0 => "none to be written".to_owned(),
+        1 => format!("{} alone", words[0]),
+        _ => format!("{}; without one, {}", words.join(" "), usual_place(kind)),
+    }
+}
+
 /// What the example needs to be read rightly.
 fn remark(kind: FaultKind) -> &'static str {
     match kind {
@@ -195,5 +254,39 @@ fn remark(kind: FaultKind) -> &'static str {
         FaultKind::OpensUnderLoad => "; with the load lifted, as healthy",
         FaultKind::Earthed => " with the common earthed at the equipment",
         _ => "",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// An example whose terminals are all at every place.
+    fn example_anywhere(kind: FaultKind) -> &'static str {
+        match kind {
+            FaultKind::Swap => "swap:Y1,O",
+            FaultKind::Shift => "shift:Y1,O,W2",
+            FaultKind::Jumper => "jumper:Y1,O",
+            FaultKind::Earthed => "earthed:Y1",
+            _ => example(kind),
+        }
+    }
+
+    #[test]
+    fn the_places_of_the_page_are_those_that_the_circuit_takes() {
+        let single = Plant::new(Arrangement::Single).expect("sound");
+        let dual = Plant::new(Arrangement::Dual).expect("sound");
+        for kind in FaultKind::ALL {
+            let plant = match kind {
+                FaultKind::JumperLeftIn => &dual,
+                _ => &single,
+            };
+            for place in Place::ALL {
+                let written = format!("{}@{place}", example_anywhere(*kind));
+                let fault: Fault = written.parse().expect("written as the grammar has it");
+                let taken = plant.circuit.with_faults(&[fault]);
+                assert_eq!(taken.is_ok(), places(*kind).contains(&place), "{written}");
+            }
+        }
     }
 }

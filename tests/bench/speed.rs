@@ -1,4 +1,4 @@
-//! How fast the bus, the runner and the simulator are; run by scripts/bench.
+//! How fast the bus, the runner, the simulator and the circuit are; run by scripts/bench.
 //!
 //! Each part measures one thing and prints rows of a table: what, result, goal, met or not. Nothing
 //! here is a test: a busy machine makes a slow figure, not a failure. A part that could not be
@@ -8,6 +8,7 @@
 
 mod above_the_wire;
 mod board;
+mod circuit;
 mod in_memory;
 mod one_terminal;
 mod peer;
@@ -25,12 +26,13 @@ pub(crate) type Outcome<T> = Result<T, Box<dyn Error>>;
 
 type Part = (&'static str, fn() -> Outcome<Vec<Row>>);
 
-const PARTS: [Part; 5] = [
+const PARTS: [Part; 6] = [
     ("in-memory", in_memory::measure),
     ("one-terminal", one_terminal::measure),
     ("above-the-wire", above_the_wire::measure),
     ("whole-run", whole_run::measure),
     ("virtual-hour", virtual_hour::measure),
+    ("circuit", circuit::measure),
 ];
 
 fn main() -> Outcome<()> {

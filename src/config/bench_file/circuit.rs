@@ -1,16 +1,19 @@
-//! `[circuit]`: electrical values of bench and cable, where they are known better than by default.
+//! `[circuit]`: electrical values of bench, cable and equipment, where they are known better than
+//! by default.
 //!
 //! Place in the data's path: changes [`CircuitValues`] key by key; what no such part can have is
-//! refused at its key. Each key is written once, in a list that reader, schema and the effective
-//! values share.
+//! refused at its key. Bench and profile have the same table. Each key is written once, in a list
+//! that reader, schema and the effective values share.
 
+use crate::config::nearest::listed;
 use crate::config::table::{Reals, TableReader};
+use crate::domain::bench_map::Load;
 use crate::domain::circuit::conductor::Stranding;
 use crate::domain::circuit::{
     CableValues, CircuitError, CircuitValues, CoilValues, ContactValues, FaultValues,
     HeatingSupply, Protection, SolidStateValues, SupplyValues,
 };
-use crate::units::{Place, Terminal, Volts};
+use crate::units::{Ohms, Place, Terminal, Volts};
 
 /// One number of a table: its key, what it takes, and where it goes.
 pub(in crate::config) struct Key<T> {
@@ -75,6 +78,19 @@ keys! { INSTRUMENTS: CircuitValues;
 
 /// The two boards' own loads and the coil's keys, each read by hand.
 pub(in crate::config) const BOARDS: [&str; 2] = ["controller_ohms", "outdoor_board_ohms"];
+
+/// A coil's numbers in the order of its keys.
+pub(in crate::config) fn coil_numbers(coil: &CoilValues) -> [f64; 6] {
+    [
+        coil.sealed_ohms,
+        coil.unsealed_ohms,
+        coil.power_factor,
+        coil.dc_ohms,
+        coil.pick_up.0,
+        coil.drop_out.0,
+    ]
+}
+
 pub(in crate::config) const COIL: [(&str, Reals); 6] = [
     ("sealed_ohms", Reals::Positive),
     ("unsealed_ohms", Reals::Positive),
@@ -83,6 +99,8 @@ pub(in crate::config) const COIL: [(&str, Reals); 6] = [
     ("pick_up_v", Reals::Positive),
     ("drop_out_v", Reals::Positive),
 ];
+/// What has joints beside the lines.
+const SUPPLY_TERMINALS: [&str; 4] = ["R", "Rc", "Rh", "C"];
 pub(in crate::config) const JOINT: [(&str, Place); 3] = [
     ("controller_ohms", Place::Controller),
     ("equipment_ohms", Place::Equipment),
@@ -105,9 +123,20 @@ fn read_numbers<T>(table: &TableReader<'_>, keys: &[Key<T>], values: &mut T) {
     }
 }
 
-/// The values of a bench; those that the file leaves out keep their default.
-pub(super) fn read_circuit(root: &TableReader<'_>) -> CircuitValues {
-    let mut values = CircuitValues::for_bench();
+/// Whose coils and joints a file may name.
+pub(in crate::config) struct Wired<'a> {
+    /// From a name to its terminal: the aliases Y and W.
+    pub(in crate::config) resolve: &'a dyn Fn(&str) -> Result<Terminal, String>,
+    /// The lines; `None` where a mistake in the file leaves them unknown.
+    pub(in crate::config) lines: Option<Vec<Terminal>>,
+}
+
+/// The given values with what the file states in their place.
+pub(in crate::config) fn read_circuit(
+    root: &TableReader<'_>,
+    mut values: CircuitValues,
+    wired: &Wired<'_>,
+) -> CircuitValues {
     let Some(table) = root.table("circuit") else {
         return values;
     };
@@ -146,8 +175,8 @@ pub(super) fn read_circuit(root: &TableReader<'_>) -> CircuitValues {
             inner.finish();
         }
     }
-    read_coils(&table, &mut values);
-    read_joints(&table, &mut values);
+    read_coils(&table, wired, &mut values);
+    read_joints(&table, wired, &mut values);
     if let (Err(error), false) = (values.check(), table.findings().any()) {
         let message = match &error {
             CircuitError::OutsidePhysics { .. } => error.to_string(),
@@ -164,7 +193,7 @@ fn read_contacts(table: &TableReader<'_>, values: &mut CircuitValues) {
 }
 
 fn read_solid_state(table: &TableReader<'_>, values: &mut CircuitValues) {
-    let mut output = SolidStateValues::default();
+    let mut output = values.solid_state.unwrap_or_default();
     read_numbers(table, SOLID_STATE, &mut output);
     values.solid_state = Some(output);
 }
@@ -175,6 +204,7 @@ fn read_supply(table: &TableReader<'_>, supply: &mut SupplyValues) {
     let ohms = ohms.map_or(supply.protection.ohms(), |ohms| ohms.value);
     let opens = supply.protection.opens_above_amps();
     let latches = supply.protection.latches();
+    read_full_load(table, supply);
     if table.has("fuse_opens_above_a") && table.has("limiter_opens_above_a") {
         let keys = ["fuse_opens_above_a", "limiter_opens_above_a"];
         table.one_of(&keys, "a fuse, or an electronic limiter");
@@ -199,11 +229,40 @@ fn read_supply(table: &TableReader<'_>, supply: &mut SupplyValues) {
     };
 }
 
+/// Rating and regulation in place of the source's resistance.
+fn read_full_load(table: &TableReader<'_>, supply: &mut SupplyValues) {
+    let Some(full_load) = table.number("full_load_v", Reals::Positive) else {
+        return;
+    };
+    if table.has("source_ohms_at_40_va") {
+        let keys = ["full_load_v", "source_ohms_at_40_va"];
+        table.one_of(
+            &keys,
+            "volts at the rated current, or the source's resistance",
+        );
+        return;
+    }
+    match supply.source_ohms_for(Volts(full_load.value)) {
+        Some(ohms) => supply.ohms_at_40_volt_amperes = ohms,
+        None => {
+            let message = format!(
+                "a transformer of {} V open-circuit gives less than that at its rated current",
+                supply.open_circuit_volts
+            );
+            table.findings().add(full_load.finding(message));
+        }
+    }
+}
+
 fn read_heating_supply(table: &TableReader<'_>, values: &mut CircuitValues) {
     let Some(inner) = table.table("heating_supply") else {
         return;
     };
-    let dry = inner.boolean("dry_contact").is_some_and(|dry| dry.value);
+    let dry = inner.boolean("dry_contact").map(|dry| dry.value);
+    // A table that says anything else of it means a transformer.
+    if dry != Some(true) && values.heating_supply == HeatingSupply::DryContact {
+        values.heating_supply = CircuitValues::for_bench().heating_supply;
+    }
     if let HeatingSupply::Transformer {
         supply,
         opposed,
@@ -217,7 +276,7 @@ fn read_heating_supply(table: &TableReader<'_>, values: &mut CircuitValues) {
             }
         }
     }
-    if dry {
+    if dry == Some(true) {
         values.heating_supply = HeatingSupply::DryContact;
     }
     inner.finish();
@@ -230,12 +289,10 @@ fn read_cables(table: &TableReader<'_>, values: &mut CircuitValues) {
     }
     if let Some(inner) = table.table("outdoor_cable") {
         let fitted = inner.boolean("fitted").is_none_or(|fitted| fitted.value);
-        if let Some(cable) = &mut values.outdoor_cable {
-            read_cable(&inner, cable);
-        }
-        if !fitted {
-            values.outdoor_cable = None;
-        }
+        let usual = CircuitValues::default().outdoor_cable.unwrap_or_default();
+        let mut cable = values.outdoor_cable.unwrap_or(usual);
+        read_cable(&inner, &mut cable);
+        values.outdoor_cable = fitted.then_some(cable);
         inner.finish();
     }
 }
@@ -270,34 +327,48 @@ pub(in crate::config) fn stranding_word(stranding: Stranding) -> &'static str {
 }
 
 /// The terminals of `[circuit.KEY.NAME]` with their tables.
-fn by_terminal<'d>(table: &TableReader<'d>, key: &'static str) -> Vec<(Terminal, TableReader<'d>)> {
+fn by_terminal<'d>(
+    table: &TableReader<'d>,
+    (key, also): (&'static str, &[&'static str]),
+    wired: &Wired<'_>,
+) -> Vec<(Terminal, TableReader<'d>)> {
     let mut found = Vec::new();
     for (name, inner) in table.named_tables(key) {
-        match Terminal::new(&name.value) {
-            Ok(terminal) => found.push((terminal, inner)),
-            Err(error) => table.findings().add(name.finding(error.to_string())),
+        let there = |terminal: &Terminal| {
+            let lines = wired.lines.as_ref();
+            lines.is_none_or(|lines| lines.contains(terminal)) || also.contains(&terminal.as_str())
+        };
+        match (wired.resolve)(&name.value) {
+            Ok(terminal) if there(&terminal) => found.push((terminal, inner)),
+            Ok(terminal) => {
+                let lines = wired.lines.iter().flatten().map(Terminal::as_str);
+                let known = listed(lines.chain(also.iter().copied()));
+                let message = format!("there is no {terminal} here");
+                let finding = name.finding(message).help(format!("there is {known}"));
+                table.findings().add(finding);
+            }
+            Err(message) => table.findings().add(name.finding(message)),
         }
     }
     found
 }
 
-fn read_coils(table: &TableReader<'_>, values: &mut CircuitValues) {
-    for (terminal, inner) in by_terminal(table, "coil") {
-        let mut coil = CoilValues::default_for(&terminal);
-        let (mut pick_up, mut drop_out) = (coil.pick_up.0, coil.drop_out.0);
-        let fields = [
-            &mut coil.sealed_ohms,
-            &mut coil.unsealed_ohms,
-            &mut coil.power_factor,
-            &mut coil.dc_ohms,
-            &mut pick_up,
-            &mut drop_out,
-        ];
-        for ((key, reals), field) in COIL.into_iter().zip(fields) {
-            if let Some(number) = inner.number(key, reals) {
-                *field = number.value;
-            }
-        }
+fn read_coils(table: &TableReader<'_>, wired: &Wired<'_>, values: &mut CircuitValues) {
+    for (terminal, inner) in by_terminal(table, ("coil", &[]), wired) {
+        let stated = values.coils.get(&terminal).copied();
+        let mut coil = stated.unwrap_or_else(|| CoilValues::default_for(&terminal));
+        let number = |index: usize| {
+            let (key, reals) = COIL[index];
+            inner.number(key, reals).map(|number| number.value)
+        };
+        coil = coil.with_bench_load(&Load {
+            sealed_ohms: number(0).map(Ohms),
+            unsealed_ohms: number(1).map(Ohms),
+            power_factor: number(2),
+            dc_ohms: number(3).map(Ohms),
+        });
+        let pick_up = number(4).unwrap_or(coil.pick_up.0);
+        let drop_out = number(5).unwrap_or(coil.drop_out.0);
         (coil.pick_up, coil.drop_out) = (Volts(pick_up), Volts(drop_out));
         if let (true, Some(low)) = (drop_out > pick_up, inner.number("drop_out_v", Reals::Any)) {
             let message = format!("a coil that pulls in at {pick_up} V drops out below that");
@@ -308,8 +379,8 @@ fn read_coils(table: &TableReader<'_>, values: &mut CircuitValues) {
     }
 }
 
-fn read_joints(table: &TableReader<'_>, values: &mut CircuitValues) {
-    for (terminal, inner) in by_terminal(table, "joint") {
+fn read_joints(table: &TableReader<'_>, wired: &Wired<'_>, values: &mut CircuitValues) {
+    for (terminal, inner) in by_terminal(table, ("joint", &SUPPLY_TERMINALS), wired) {
         for (key, place) in JOINT {
             if let Some(ohms) = inner.number(key, Reals::Positive) {
                 values.joints.insert((terminal.clone(), place), ohms.value);

@@ -151,14 +151,18 @@ fn read_line(
     Some((line, declared))
 }
 
-/// The terminal that a line's name means: Y is Y1 and W is W1; R and C are no lines.
-fn line_terminal(name: Located<String>, findings: &Findings) -> Option<Located<Terminal>> {
-    let terminal = match name.value.as_str() {
+/// The terminal that a name means in a bench file.
+pub(in crate::config) fn terminal_of(name: &str) -> Result<Terminal, String> {
+    match name {
         "Y" => Ok(Terminal::known("Y1")),
         "W" => Ok(Terminal::known("W1")),
-        other => Terminal::new(other),
-    };
-    match terminal {
+        other => Terminal::new(other).map_err(|error| error.to_string()),
+    }
+}
+
+/// The terminal that a line's name means: Y is Y1 and W is W1; R and C are no lines.
+fn line_terminal(name: Located<String>, findings: &Findings) -> Option<Located<Terminal>> {
+    match terminal_of(&name.value) {
         Ok(terminal) if terminal.is_supply() => {
             let message = format!("{terminal} carries the supply; it is no line and never driven");
             findings.add(
@@ -168,8 +172,8 @@ fn line_terminal(name: Located<String>, findings: &Findings) -> Option<Located<T
             None
         }
         Ok(terminal) => Some(name.map(|_| terminal)),
-        Err(error) => {
-            findings.add(name.finding(error.to_string()));
+        Err(message) => {
+            findings.add(name.finding(message));
             None
         }
     }

@@ -1,4 +1,4 @@
-//! The schema of a bench file's `[circuit]`.
+//! The schema of `[circuit]`, the same in bench and profile.
 
 use super::parts::{TERMINAL, real};
 use crate::config::bench_file::circuit::{
@@ -55,6 +55,7 @@ fn numbers<T>(keys: &[Key<T>]) -> Properties {
 fn supply() -> Properties {
     let mut properties = numbers(SUPPLY);
     for key in [
+        "full_load_v",
         "protection_ohms",
         "fuse_opens_above_a",
         "limiter_opens_above_a",
@@ -65,7 +66,10 @@ fn supply() -> Properties {
 }
 
 fn one_protection(mut supply: Value) -> Value {
-    supply["not"] = json!({ "required": ["fuse_opens_above_a", "limiter_opens_above_a"] });
+    supply["not"] = json!({ "anyOf": [
+        { "required": ["fuse_opens_above_a", "limiter_opens_above_a"] },
+        { "required": ["full_load_v", "source_ohms_at_40_va"] },
+    ] });
     supply
 }
 

@@ -1,5 +1,6 @@
 //! The profile file's schema.
 
+use super::circuit::circuit;
 use super::parts::{accessory_call, line_of_text, terminal};
 use crate::config::limits;
 use crate::domain::profile::{
@@ -45,6 +46,13 @@ pub fn profile_schema() -> Value {
                 ("supply", supply),
                 ("timing", timing),
                 ("accessory", accessories),
+                (
+                    "circuit",
+                    about(
+                        "Electrical values of the equipment; a bench file's go before them",
+                        circuit(),
+                    ),
+                ),
             ],
             &["name", "equipment"],
         ),

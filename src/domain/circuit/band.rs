@@ -160,7 +160,7 @@ fn cables(values: &mut CircuitValues) -> impl Iterator<Item = &mut CableValues> 
     std::iter::once(&mut values.cable).chain(values.outdoor_cable.as_mut())
 }
 
-fn supplies(values: &mut CircuitValues) -> impl Iterator<Item = &mut SupplyValues> {
+pub(super) fn supplies(values: &mut CircuitValues) -> impl Iterator<Item = &mut SupplyValues> {
     let heating = match &mut values.heating_supply {
         HeatingSupply::Transformer { supply, .. } => Some(supply),
         HeatingSupply::DryContact => None,

@@ -5,15 +5,20 @@
 //! wired. Every load of a call is taken to close at once, as a controller does it; a bench that
 //! closes one relay after the other asks less of the supply.
 
+use super::band::supplies;
 use super::class2::{self, Class2Finding};
 use super::{
-    Circuit, CircuitError, CircuitValues, ClosedContacts, HeatingSupply, LoadState, RATED,
+    Circuit, CircuitError, CircuitValues, ClosedContacts, HeatingSupply, LoadState, Protection,
+    RATED, Solution,
 };
 use crate::domain::{BenchMap, Call, Profile, TruthTable};
-use crate::units::{Terminal, VoltAmperes, Volts};
+use crate::units::{Amps, Terminal, VoltAmperes, Volts};
 
 /// No run longer than this is looked for.
 const LONGEST_FEET: f64 = 5000.0;
+
+/// No coil pulls in at this tension: that is how the moment of inrush is solved.
+const OUT_OF_REACH: Volts = Volts(1e9);
 
 /// How closely the longest run is found.
 const FEET_TOLERANCE: f64 = 0.1;
@@ -57,8 +62,53 @@ pub struct SupplyBudget {
     pub drawn: VoltAmperes,
     /// Its rating.
     pub rated: VoltAmperes,
+    /// The size that a textbook asks for: all its loads sealed, plus the largest one's inrush in
+    /// place of its sealed volt-amperes.
+    pub wanted: VoltAmperes,
+    /// What it gives while every armature is still open.
+    pub inrush: Amps,
+    /// What opens on overload, and above which current.
+    pub protection: Protection,
     /// Whether its fuse or limiter opens.
     pub fuse_open: bool,
+}
+
+impl SupplyBudget {
+    /// `fuse` or `limiter`.
+    #[must_use]
+    pub fn protection_word(&self) -> &'static str {
+        if self.protection.latches() {
+            "fuse"
+        } else {
+            "limiter"
+        }
+    }
+
+    fn warnings(&self, call: &Call) -> Vec<String> {
+        let (rail, word) = (&self.rail, self.protection_word());
+        let limit = Amps(self.protection.opens_above_amps());
+        let mut warnings = Vec::new();
+        if self.fuse_open {
+            warnings.push(format!("{call}: the {word} of {rail} opens"));
+        } else if self.drawn > self.rated {
+            let (drawn, rated) = (self.drawn, self.rated);
+            warnings.push(format!(
+                "{call}: {drawn:.0} drawn from {rail}, rated {rated:.0}"
+            ));
+        }
+        if self.inrush > limit {
+            let then = if self.protection.latches() {
+                "only a slow fuse outlasts that"
+            } else {
+                "it may open before the loads are in"
+            };
+            warnings.push(format!(
+                "{call}: inrush of {:.2} from {rail} is above the {limit:.2} of its {word}; {then}",
+                self.inrush
+            ));
+        }
+        warnings
+    }
 }
 
 /// One call.
@@ -70,9 +120,6 @@ pub struct CallBudget {
     pub loads: Vec<LoadBudget>,
     /// The supplies.
     pub supplies: Vec<SupplyBudget>,
-    /// The size that a textbook asks for: all sealed, plus the largest load's inrush in place of
-    /// its sealed volt-amperes.
-    pub wanted: VoltAmperes,
     /// The longest run that pulls all loads in.
     pub longest_run: LongestRun,
 }
@@ -90,14 +137,7 @@ impl CallBudget {
         let mut warnings = Vec::new();
         let call = &self.call;
         for supply in &self.supplies {
-            if supply.fuse_open {
-                warnings.push(format!("{call}: the fuse of {} opens", supply.rail));
-            } else if supply.drawn > supply.rated {
-                warnings.push(format!(
-                    "{call}: {:.0} drawn from {}, rated {:.0}",
-                    supply.drawn, supply.rail, supply.rated
-                ));
-            }
+            warnings.extend(supply.warnings(call));
         }
         let starved: Vec<String> = self
             .starved()
@@ -145,15 +185,18 @@ impl Budget {
             values.cable.feet = feet;
             Circuit::new(profile, bench, values)
         };
+        let rushing = Circuit::new(profile, bench, rushing(&circuit))?;
         let table = TruthTable::of(profile);
         let mut calls = Vec::new();
         for row in table.rows().iter().filter(|row| row.applicable) {
             let closed = ClosedContacts::of(&row.demanded);
             let longest_run = longest_run(&closed, &at_length)?;
+            let inrush = rushing.solve(&closed)?;
+            let call = row.call.clone();
             calls.push(call_budget(
                 &circuit,
-                row.call.clone(),
-                &closed,
+                call,
+                (&closed, &inrush),
                 longest_run,
             )?);
         }
@@ -175,6 +218,22 @@ impl Budget {
             .chain(self.remarks.iter().cloned())
             .collect()
     }
+}
+
+/// The values of the moment at which every armature is still open and no fuse has warmed.
+fn rushing(circuit: &Circuit) -> CircuitValues {
+    let mut values = circuit.values().clone();
+    values.coils = circuit.coils();
+    for coil in values.coils.values_mut() {
+        coil.pick_up = OUT_OF_REACH;
+    }
+    for supply in supplies(&mut values) {
+        supply.protection = Protection::Fuse {
+            ohms: supply.protection.ohms(),
+            opens_above_amps: f64::MAX,
+        };
+    }
+    values
 }
 
 fn supplies_by_rail(circuit: &Circuit) -> Vec<(Terminal, super::SupplyValues)> {
@@ -260,7 +319,7 @@ fn longest_run(
 fn call_budget(
     circuit: &Circuit,
     call: Call,
-    closed: &ClosedContacts,
+    (closed, inrush): (&ClosedContacts, &Solution),
     longest_run: LongestRun,
 ) -> Result<CallBudget, CircuitError> {
     let solution = circuit.solve(closed)?;
@@ -281,22 +340,30 @@ fn call_budget(
             state: load.state,
         });
     }
-    let sealed: f64 = loads.iter().map(|load| load.sealed.0).sum();
-    let surges = loads.iter().map(|load| load.inrush.0 - load.sealed.0);
+    let wanted = |rail: &Terminal| {
+        let here = |load: &&LoadBudget| circuit.rail_of(&load.terminal) == *rail;
+        let sealed: f64 = loads.iter().filter(here).map(|load| load.sealed.0).sum();
+        let surges = loads.iter().filter(here);
+        let surges = surges.map(|load| load.inrush.0 - load.sealed.0);
+        VoltAmperes(sealed + surges.fold(0.0, f64::max))
+    };
     let ratings = supplies_by_rail(circuit);
-    let supplies = solution.supplies().into_iter().zip(&ratings);
-    let supplies = supplies
-        .map(|(reading, (rail, supply))| SupplyBudget {
+    let readings = solution.supplies().into_iter().zip(inrush.supplies());
+    let supplies = readings
+        .zip(&ratings)
+        .map(|((reading, inrush), (rail, supply))| SupplyBudget {
             rail: rail.clone(),
             volts: reading.volts,
             drawn: reading.volt_amperes,
             rated: VoltAmperes(supply.rated_volt_amperes),
+            wanted: wanted(rail),
+            inrush: inrush.amps,
+            protection: supply.protection,
             fuse_open: reading.fuse_open,
         })
         .collect();
     Ok(CallBudget {
         call,
-        wanted: VoltAmperes(sealed + surges.fold(0.0, f64::max)),
         loads,
         supplies,
         longest_run,

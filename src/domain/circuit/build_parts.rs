@@ -82,9 +82,12 @@ impl Builder<'_> {
     pub(super) fn put_contacts(&mut self) -> Result<(), CircuitError> {
         let contacts = &self.values.contacts;
         let closed = contacts.switch(true, contacts.closed_ohms);
-        let open = match &self.values.solid_state {
-            None => contacts.switch(false, contacts.closed_ohms),
-            Some(output) => output.snubber(self.values.angular()),
+        let (open, least_amps) = match &self.values.solid_state {
+            None => (contacts.switch(false, contacts.closed_ohms), 0.0),
+            Some(output) => {
+                let snubber = output.snubber(self.values.angular());
+                (snubber, output.minimum_load_amps)
+            }
         };
         let without_common = self
             .bench
@@ -112,6 +115,7 @@ impl Builder<'_> {
                 rule,
                 closed,
                 open,
+                least_amps,
             };
             self.layout.contacts.insert(line.clone(), contact);
             if without_common {

@@ -4,7 +4,7 @@
 //! fixed point moves it between its two states. A coil whose armature is open is another
 //! impedance than a sealed one, and neither is what an ohmmeter reads.
 
-use super::element::above_zero;
+use super::element::{above_zero, within};
 use super::{CircuitError, ElementKind};
 use crate::domain::bench_map::Load;
 use crate::units::{Terminal, Volts};
@@ -128,16 +128,17 @@ impl CoilValues {
 
     pub(super) fn check(&self, terminal: &Terminal) -> Result<(), CircuitError> {
         let name = format!("coil {terminal}");
-        above_zero(&name, "sealed ohms", self.sealed_ohms)?;
-        above_zero(&name, "unsealed ohms", self.unsealed_ohms)?;
-        above_zero(&name, "DC ohms", self.dc_ohms)?;
+        for (quantity, ohms) in [
+            ("sealed ohms", self.sealed_ohms),
+            ("unsealed ohms", self.unsealed_ohms),
+            ("DC ohms", self.dc_ohms),
+        ] {
+            within((&name, quantity), ohms, 0.01..=1e9, "0.01 to 1e9 ohm")?;
+        }
         above_zero(&name, "pick-up", self.pick_up.0)?;
         above_zero(&name, "drop-out", self.drop_out.0)?;
-        if !(self.power_factor > 0.0 && self.power_factor <= 1.0) {
-            let what = format!("power factor of {name}");
-            let expected = "above 0 and up to 1";
-            return Err(CircuitError::outside(what, self.power_factor, expected));
-        }
+        let power_factor = (name.as_str(), "power factor");
+        within(power_factor, self.power_factor, 0.01..=1.0, "0.01 to 1")?;
         if self.drop_out.0 > self.pick_up.0 {
             let what = format!("drop-out of {name}");
             let expected = "no more than the pick-up";

@@ -43,6 +43,7 @@ impl Circuit {
             rule: ContactRule::Never,
             closed,
             open,
+            least_amps: 0.0,
         });
         self.prepare()
     }

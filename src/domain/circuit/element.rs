@@ -117,16 +117,20 @@ impl ElementKind {
     /// Checks every value against physics.
     pub(super) fn check(&self, name: &str) -> Result<(), CircuitError> {
         match *self {
-            Self::Resistor { ohms } => above_zero(name, "ohms", ohms),
-            Self::Inductor { henries } => above_zero(name, "henries", henries),
-            Self::Capacitor { farads } => zero_or_more(name, "farads", farads),
+            Self::Resistor { ohms } => resistance(name, "ohms", ohms),
+            Self::Inductor { henries } => {
+                above_zero(name, "henries", henries)?;
+                reactive(name, "henries", henries)
+            }
+            Self::Capacitor { farads } => reactive(name, "farads", farads),
             Self::Winding { ohms, henries } => {
-                above_zero(name, "ohms", ohms)?;
-                zero_or_more(name, "henries", henries)
+                resistance(name, "ohms", ohms)?;
+                reactive(name, "henries", henries)
             }
             Self::Snubber { ohms, farads } => {
-                above_zero(name, "ohms", ohms)?;
-                above_zero(name, "farads", farads)
+                resistance(name, "ohms", ohms)?;
+                above_zero(name, "farads", farads)?;
+                reactive(name, "farads", farads)
             }
             Self::Switch {
                 closed_ohms,
@@ -134,21 +138,54 @@ impl ElementKind {
                 open_farads,
                 ..
             } => {
-                above_zero(name, "closed ohms", closed_ohms)?;
-                above_zero(name, "open ohms", open_ohms)?;
-                zero_or_more(name, "open farads", open_farads)
+                resistance(name, "closed ohms", closed_ohms)?;
+                resistance(name, "open ohms", open_ohms)?;
+                reactive(name, "open farads", open_farads)
             }
             Self::Source {
                 volts,
                 ohms,
                 henries,
             } => {
-                above_zero(name, "source ohms", ohms)?;
-                zero_or_more(name, "source henries", henries)?;
-                zero_or_more(name, "volts", volts.norm())
+                resistance(name, "source ohms", ohms)?;
+                reactive(name, "source henries", henries)?;
+                let expected = "0 to 1e6 V";
+                within((name, "volts"), volts.norm(), 0.0..=1e6, expected)
             }
         }
     }
+}
+
+/// Refuses what no part of copper, iron and air has, and what double precision cannot tell apart
+/// beside the others.
+fn resistance(name: &str, quantity: &str, value: f64) -> Result<(), CircuitError> {
+    within((name, quantity), value, 1e-6..=1e12, "1e-6 to 1e12 ohm")
+}
+
+/// Inductances and capacitances, in henries and farads.
+fn reactive(name: &str, quantity: &str, value: f64) -> Result<(), CircuitError> {
+    within((name, quantity), value, 0.0..=1e4, "0 to 1e4")
+}
+
+/// Refuses a value outside a range, or one that is no number.
+pub(super) fn within(
+    (name, quantity): (&str, &str),
+    value: f64,
+    range: std::ops::RangeInclusive<f64>,
+    expected: &'static str,
+) -> Result<(), CircuitError> {
+    if range.contains(&value) {
+        Ok(())
+    } else {
+        let what = format!("{quantity} of {name}");
+        Err(CircuitError::outside(what, value, expected))
+    }
+}
+
+/// A contact, a joint or a jumper: metal on metal, 0.1 mohm and more. Beside the least that an open
+/// gap conducts that still keeps its digits.
+pub(super) fn contact_resistance(name: &str, value: f64) -> Result<(), CircuitError> {
+    within((name, "ohms"), value, 1e-4..=1e9, "0.0001 to 1e9 ohm")
 }
 
 /// Refuses what is not finite and above zero.

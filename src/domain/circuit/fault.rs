@@ -387,14 +387,7 @@ fn kind_named(word: &str) -> Result<FaultKind, String> {
     if let Some(kind) = FaultKind::ALL.iter().find(|kind| kind.word() == word) {
         return Ok(*kind);
     }
-    let nearest = FaultKind::ALL
-        .iter()
-        .map(|kind| (strsim::damerau_levenshtein(kind.word(), word), kind.word()))
-        .min();
-    let hint = match nearest {
-        Some((distance, name)) if distance <= 3 => format!("; did you mean {name}?"),
-        _ => String::new(),
-    };
+    let hint = did_you_mean(word, FaultKind::ALL.iter().map(|kind| kind.word()));
     let all: Vec<&str> = FaultKind::ALL.iter().map(|kind| kind.word()).collect();
     Err(format!(
         "'{word}' is not a kind of fault{hint} (kinds: {})",
@@ -402,13 +395,21 @@ fn kind_named(word: &str) -> Result<FaultKind, String> {
     ))
 }
 
+/// The nearest of the words as a question, where one is near.
+fn did_you_mean(given: &str, words: impl Iterator<Item = &'static str>) -> String {
+    let distances = words.map(|word| (strsim::damerau_levenshtein(word, given), word));
+    match distances.min() {
+        Some((distance, name)) if distance <= 3 => format!("; did you mean {name}?"),
+        _ => String::new(),
+    }
+}
+
 fn place_named(word: &str) -> Result<Place, String> {
-    Place::ALL
-        .into_iter()
-        .find(|place| place.word() == word)
-        .ok_or_else(|| {
-            format!("'{word}' is not a place; expected controller, middle, equipment or outdoor")
-        })
+    let mut places = Place::ALL.into_iter();
+    places.find(|place| place.word() == word).ok_or_else(|| {
+        let hint = did_you_mean(word, Place::ALL.into_iter().map(Place::word));
+        format!("'{word}' is not a place{hint} (places: controller, middle, equipment or outdoor)")
+    })
 }
 
 fn parse_numbers(text: &str) -> Result<Vec<f64>, String> {
@@ -482,6 +483,7 @@ mod tests {
         check("resistance:Y1", "resistance:LINE=OHMS");
         check("resistance:Y1=-3", "-3");
         check("supply:x", "'x' is not a number");
+        check("open:Y1@equipmnt", "did you mean equipment?");
         check("open:Y1@roof", "controller, middle, equipment or outdoor");
     }
 }

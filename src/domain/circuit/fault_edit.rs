@@ -6,6 +6,7 @@
 //! the likely one: a landing fault and a jumper sit at the equipment, a short or an earth in the
 //! middle.
 
+use super::element::contact_resistance;
 use super::fault::{FaultError, FaultKind};
 use super::layout::{CableSite, Conductor, ContactRule};
 use super::{Circuit, CircuitError, ElementId, ElementKind, Fault, NodeId};
@@ -214,6 +215,7 @@ impl Edit<'_> {
         let good_contact = self.circuit.values.faults.short_ohms;
         let given = self.fault.numbers().first().copied();
         let ohms = given.filter(|ohms| *ohms > 0.0).unwrap_or(good_contact);
+        contact_resistance(&self.fault.to_string(), ohms)?;
         let one = self.point(self.terminal(0), place)?;
         let other = self.point(self.terminal(1), place)?;
         self.add(one, other, ElementKind::Resistor { ohms })?;
@@ -247,7 +249,17 @@ impl Edit<'_> {
         let place = self.place_or(Place::Equipment);
         let joint = self.joint(self.terminal(0), place)?;
         let on = self.circuit.layout.strip(self.terminal(1), place)?;
+        let (left, end) = {
+            let part = self.circuit.netlist.element(joint);
+            (part.from, part.to)
+        };
         self.land(joint, on);
+        let mut elements = self.circuit.netlist.elements().iter();
+        if !elements.any(|part| part.from == left || part.to == left) {
+            // Nothing else is on the terminal that was left: only air joins it to anything.
+            let gap = self.gap();
+            self.add(left, end, gap)?;
+        }
         Ok(())
     }
 
@@ -255,6 +267,7 @@ impl Edit<'_> {
         let place = self.place_or(Place::Equipment);
         let terminal = self.terminal(0).clone();
         let added = self.fault.numbers()[0];
+        contact_resistance(&self.fault.to_string(), added)?;
         if place == Place::Middle {
             let half = self.conductor(&terminal, place)?.halves[1];
             let kind = self.circuit.netlist.element(half).kind;

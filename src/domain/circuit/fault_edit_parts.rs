@@ -139,6 +139,7 @@ impl Edit<'_> {
             rule,
             closed,
             open,
+            least_amps: 0.0,
         });
         Ok(())
     }

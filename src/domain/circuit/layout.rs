@@ -84,6 +84,15 @@ pub(super) struct Contact {
     pub(super) rule: ContactRule,
     pub(super) closed: ElementKind,
     pub(super) open: ElementKind,
+    /// Below this current a solid-state output does not stay on; 0 for a relay.
+    pub(super) least_amps: f64,
+}
+
+impl Contact {
+    /// Whether too small a current lets it go; one that is stuck closed is beyond that.
+    pub(super) fn lets_go_at(&self, amps: f64) -> bool {
+        self.rule != ContactRule::Always && amps < self.least_amps
+    }
 }
 
 /// What became of a load.

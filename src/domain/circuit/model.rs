@@ -188,7 +188,7 @@ impl Circuit {
     ) -> Result<Solution, CircuitError> {
         let mut moment = Moment::of(self, closed, before);
         let mut chattering = moment.settle_coils()?;
-        while moment.open_what_lets_go() {
+        while moment.open_what_lets_go() || moment.drop_starved_outputs() {
             chattering = moment.settle_coils()?;
         }
         Ok(moment.solution(before, &chattering))
@@ -323,6 +323,20 @@ impl<'a> Moment<'a> {
         false
     }
 
+    /// Turns off the solid-state outputs whose load no longer holds them on; whether any was.
+    fn drop_starved_outputs(&mut self) -> bool {
+        let circuit = self.circuit;
+        let contacts = circuit.layout.contacts.values();
+        let starved: Vec<_> = contacts
+            .filter(|contact| is_closed(&self.kinds[contact.element.0]))
+            .filter(|contact| contact.lets_go_at(self.amps_through(contact.element)))
+            .collect();
+        for contact in &starved {
+            self.kinds[contact.element.0] = contact.open;
+        }
+        !starved.is_empty()
+    }
+
     fn solution(self, before: &CircuitState, chattering: &[bool]) -> Solution {
         let layout = &self.circuit.layout;
         let state_of = |index: usize| {
@@ -363,3 +377,7 @@ fn open(kind: &mut ElementKind) {
         *closed = false;
     }
 }
+
+#[cfg(test)]
+#[path = "model_tests.rs"]
+mod tests;

@@ -4,7 +4,7 @@
 //! elements of them.
 
 use super::conductor::{Stranding, ohms_per_thousand_feet};
-use super::element::{above_zero, zero_or_more};
+use super::element::{above_zero, contact_resistance, within, zero_or_more};
 use super::{CircuitError, ElementKind, RATED};
 use serde::{Deserialize, Serialize};
 
@@ -68,18 +68,21 @@ impl CableValues {
     }
 
     pub(super) fn check(&self, name: &str) -> Result<(), CircuitError> {
-        if !(0.0..=40.0).contains(&self.gauge_awg) {
-            let what = format!("gauge of {name}");
-            return Err(CircuitError::outside(what, self.gauge_awg, "0 to 40 AWG"));
-        }
-        if !(-60.0..=200.0).contains(&self.celsius) {
-            let what = format!("temperature of {name}");
-            return Err(CircuitError::outside(what, self.celsius, "-60 to 200 degC"));
-        }
-        above_zero(name, "length", self.feet)?;
-        zero_or_more(name, "inductance", self.henries_per_foot)?;
-        zero_or_more(name, "coupling", self.coupling_farads_per_foot)?;
-        above_zero(name, "joint ohms", self.joint_ohms)
+        within((name, "gauge"), self.gauge_awg, 0.0..=40.0, "0 to 40 AWG")?;
+        let temperature = (name, "temperature");
+        within(temperature, self.celsius, -60.0..=200.0, "-60 to 200 degC")?;
+        within((name, "length"), self.feet, 0.05..=1e5, "0.05 to 100000 ft")?;
+        let inductance = (name, "inductance");
+        within(
+            inductance,
+            self.henries_per_foot,
+            0.0..=1e-3,
+            "up to 1000 uH per ft",
+        )?;
+        let coupling = (name, "coupling");
+        let farads = self.coupling_farads_per_foot;
+        within(coupling, farads, 0.0..=1e-6, "up to 1e6 pF per ft")?;
+        contact_resistance(&format!("joint of {name}"), self.joint_ohms)
     }
 }
 

@@ -315,4 +315,4 @@ pub(super) fn branch_currents(
 
 #[cfg(test)]
 #[path = "solver_tests.rs"]
-mod tests;
+pub(super) mod tests;

@@ -19,7 +19,7 @@ fn source(volts: f64, ohms: f64) -> ElementKind {
 }
 
 /// The textbook way: the nodal matrix without the reference, LU with partial pivoting.
-fn by_lu(netlist: &Netlist) -> Vec<Complex64> {
+pub(in crate::domain::circuit) fn by_lu(netlist: &Netlist) -> Vec<Complex64> {
     let angular = std::f64::consts::TAU * MAINS_HERTZ;
     let count = netlist.nodes().len();
     let reference = netlist.reference().expect("has a reference").0;

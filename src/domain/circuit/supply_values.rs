@@ -3,8 +3,9 @@
 //! Place in the data's path: a part of [`super::CircuitValues`]; `build` makes a source and a fuse
 //! of each. What a code allows of them is `class2`'s to say.
 
-use super::element::{above_zero, zero_or_more};
+use super::element::{above_zero, contact_resistance, within};
 use super::{CircuitError, ElementKind, RATED};
+use crate::units::Volts;
 use num_complex::Complex64;
 use serde::{Deserialize, Serialize};
 
@@ -98,19 +99,28 @@ impl Default for SupplyValues {
 
 impl SupplyValues {
     /// A transformer by its rating and regulation: it gives 24 V at its rated current into a
-    /// resistance, and the given volts with nothing drawn. The reactance keeps its default.
+    /// resistance, and the given volts with nothing drawn; `None` where those are less. The
+    /// reactance keeps its default.
     #[must_use]
-    pub fn from_regulation(rated_volt_amperes: f64, open_circuit_volts: f64) -> Self {
-        let default = Self::default();
-        let rated_amps_of_40 = 40.0 / RATED.0;
-        let reactive = default.reactance_ohms_at_40_volt_amperes * rated_amps_of_40;
-        let squared = open_circuit_volts * open_circuit_volts - reactive * reactive;
-        Self {
+    pub fn from_regulation(rated_volt_amperes: f64, open_circuit_volts: f64) -> Option<Self> {
+        let mut supply = Self {
             rated_volt_amperes,
             open_circuit_volts,
-            ohms_at_40_volt_amperes: (squared.sqrt() - RATED.0) / rated_amps_of_40,
-            ..default
-        }
+            ..Self::default()
+        };
+        supply.ohms_at_40_volt_amperes = supply.source_ohms_for(RATED)?;
+        Some(supply)
+    }
+
+    /// The source resistance of a 40 VA unit with which these open-circuit volts become the given
+    /// ones at rated current into a resistance; `None` where they would have to rise.
+    #[must_use]
+    pub fn source_ohms_for(&self, full_load: Volts) -> Option<f64> {
+        let rated_amps_of_40 = 40.0 / RATED.0;
+        let reactive = self.reactance_ohms_at_40_volt_amperes * rated_amps_of_40;
+        let squared = self.open_circuit_volts * self.open_circuit_volts - reactive * reactive;
+        let ohms = (squared.sqrt() - full_load.0) / rated_amps_of_40;
+        (ohms > 0.0).then_some(ohms)
     }
 
     /// Secondary volts with nothing drawn, at this mains on this tap.
@@ -140,14 +150,31 @@ impl SupplyValues {
     }
 
     pub(super) fn check(&self, name: &str) -> Result<(), CircuitError> {
-        above_zero(name, "rated volt-amperes", self.rated_volt_amperes)?;
-        zero_or_more(name, "open-circuit volts", self.open_circuit_volts)?;
-        above_zero(name, "source ohms", self.ohms_at_40_volt_amperes)?;
-        let reactance = self.reactance_ohms_at_40_volt_amperes;
-        zero_or_more(name, "source reactance", reactance)?;
-        zero_or_more(name, "mains volts", self.mains_volts)?;
-        above_zero(name, "primary tap volts", self.primary_tap_volts)?;
-        above_zero(name, "fuse ohms", self.protection.ohms())?;
+        let rated = (name, "rated volt-amperes");
+        within(rated, self.rated_volt_amperes, 0.1..=1e4, "0.1 to 10000 VA")?;
+        let ohms = (name, "source ohms");
+        within(
+            ohms,
+            self.ohms_at_40_volt_amperes,
+            1e-3..=1e4,
+            "0.001 to 10000 ohm",
+        )?;
+        let reactance = (name, "source reactance");
+        let reactance_ohms = self.reactance_ohms_at_40_volt_amperes;
+        within(reactance, reactance_ohms, 0.0..=1e4, "0 to 10000 ohm")?;
+        for (quantity, volts, least) in [
+            ("open-circuit volts", self.open_circuit_volts, 0.0),
+            ("mains volts", self.mains_volts, 0.0),
+            ("primary tap volts", self.primary_tap_volts, 1.0),
+        ] {
+            within(
+                (name, quantity),
+                volts,
+                least..=1e3,
+                "a tension of up to 1000 V",
+            )?;
+        }
+        contact_resistance(&format!("fuse of {name}"), self.protection.ohms())?;
         above_zero(name, "fuse amperes", self.protection.opens_above_amps())
     }
 }
@@ -180,9 +207,9 @@ mod tests {
     #[test]
     fn regulation_gives_the_source_resistance() {
         // Hand-worked load line: 27.5 V open and 24.0 V at 40 VA make about 2.1 ohm.
-        let supply = SupplyValues::from_regulation(40.0, 27.5);
+        let supply = SupplyValues::from_regulation(40.0, 27.5).expect("falls");
         assert!((supply.source_impedance().re - 2.1).abs() < 0.02);
-        let double = SupplyValues::from_regulation(80.0, 27.5);
+        let double = SupplyValues::from_regulation(80.0, 27.5).expect("falls");
         let ratio = supply.source_impedance().re / double.source_impedance().re;
         assert!((ratio - 2.0).abs() < 1e-12, "{ratio}");
     }
@@ -190,7 +217,7 @@ mod tests {
     #[test]
     fn the_default_is_regulated_to_its_rated_volts() {
         // 26.9 V behind 1.73 + j0.4 ohm leave 24.0 V at 40 VA.
-        let by_regulation = SupplyValues::from_regulation(40.0, 26.9);
+        let by_regulation = SupplyValues::from_regulation(40.0, 26.9).expect("falls");
         let difference =
             by_regulation.source_impedance() - SupplyValues::default().source_impedance();
         assert!(difference.norm() < 0.02, "{difference}");

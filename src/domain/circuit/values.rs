@@ -4,7 +4,7 @@
 //! of these, `build` makes a netlist of them. A value without a published source says so where it
 //! stands: "from memory" and "assumed" are to be read as they are written.
 
-use super::element::{above_zero, zero_or_more};
+use super::element::{contact_resistance, within, zero_or_more};
 use super::{CableValues, CircuitError, CoilValues, ContactValues, FaultValues};
 use super::{HeatingSupply, Protection, SolidStateValues, SupplyValues};
 use crate::units::{Place, Terminal};
@@ -142,7 +142,7 @@ impl CircuitValues {
             cable.check("outdoor cable")?;
         }
         for ((terminal, place), ohms) in &self.joints {
-            above_zero(&format!("joint {terminal}@{place}"), "ohms", *ohms)?;
+            contact_resistance(&format!("joint {terminal}@{place}"), *ohms)?;
         }
         for (terminal, coil) in &self.coils {
             coil.check(terminal)?;
@@ -154,17 +154,22 @@ impl CircuitValues {
         for (name, ohms) in [
             ("contact", self.contacts.closed_ohms),
             ("jumper", self.contacts.jumper_ohms),
-            ("open gap", self.contacts.open_ohms),
+            ("short", self.faults.short_ohms),
+            ("shorted coil", self.faults.coil_short_ohms),
+        ] {
+            contact_resistance(name, ohms)?;
+        }
+        let gap = self.contacts.open_ohms;
+        within(("open gap", "ohms"), gap, 1e3..=2e9, "1000 to 2e9 ohm")?;
+        for (name, ohms) in [
             ("controller", self.controller_ohms.unwrap_or(1.0)),
             ("outdoor board", self.outdoor_board_ohms.unwrap_or(1.0)),
             ("indicator", self.indicator_ohms),
             ("power stealing", self.power_stealing_ohms),
             ("meter", self.meter_ohms),
             ("digital input", self.digital_input_ohms),
-            ("short", self.faults.short_ohms),
-            ("shorted coil", self.faults.coil_short_ohms),
         ] {
-            above_zero(name, "ohms", ohms)?;
+            within((name, "ohms"), ohms, 0.01..=1e12, "0.01 to 1e12 ohm")?;
         }
         let [gap, insulation] = [
             ("open gap", self.contacts.open_farads),

@@ -52,16 +52,11 @@ pub(super) fn pattern(
             contacts
         }
         FaultKind::Swap | FaultKind::Shift => contacts.iter().map(|l| landed(named, l)).collect(),
-        FaultKind::Mislanded => contacts
-            .iter()
-            .map(|line| {
-                if *line == named[0] {
-                    named[1].clone()
-                } else {
-                    line.clone()
-                }
-            })
-            .collect(),
+        FaultKind::Mislanded => {
+            let moved = contacts.remove(&named[0]);
+            contacts.extend(moved.then(|| named[1].clone()));
+            contacts
+        }
         FaultKind::Short | FaultKind::Jumper => {
             match (named[0].as_str(), named[1].as_str()) {
                 ("C", _) => collapses = contacts.contains(&named[1]),

@@ -3,7 +3,8 @@
 use super::plants::{closed, profile, terminals};
 use coilcall::domain::Call;
 use coilcall::domain::circuit::{
-    Budget, Circuit, CircuitValues, LoadState, LongestRun, SupplyValues, Tolerances, bands,
+    Budget, CallBudget, Circuit, CircuitValues, LoadState, LongestRun, Protection, SupplyValues,
+    Tolerances, bands,
 };
 use coilcall::units::Place;
 
@@ -27,7 +28,8 @@ fn a_sound_installation_has_no_warning() {
         .iter()
         .find(|c| c.call == Call::Cooling(2))
         .expect("applies");
-    assert!((cooling.wanted.0 - 45.8).abs() < 1e-9, "{}", cooling.wanted);
+    let wanted = cooling.supplies[0].wanted;
+    assert!((wanted.0 - 45.8).abs() < 1e-9, "{wanted}");
     assert!(cooling.supplies[0].drawn < cooling.supplies[0].rated);
     for load in &cooling.loads {
         assert!((0.0..2.0).contains(&load.drop.0), "{load:?}");
@@ -81,6 +83,90 @@ fn the_longest_run_of_one_relay_by_hand() {
         panic!("{:?}", fan.longest_run);
     };
     assert!((feet - 1118.0).abs() < 3.0, "{feet}");
+}
+
+/// One fan relay of 4 VA at power factor 0.6 on 100 ft of 18 AWG, and nothing else.
+fn fan_relay_alone(fuse_opens_above_amps: f64) -> Budget {
+    let mut values = CircuitValues {
+        controller_ohms: None,
+        ..CircuitValues::default()
+    };
+    values.supply.protection = Protection::Fuse {
+        ohms: 0.05,
+        opens_above_amps: fuse_opens_above_amps,
+    };
+    Budget::of(&profile("furnace-and-cooling"), None, &values).expect("sound")
+}
+
+fn fan_only(budget: &Budget) -> &CallBudget {
+    let mut calls = budget.calls.iter();
+    calls.find(|c| c.call == Call::FanOnly).expect("applies")
+}
+
+#[test]
+fn inrush_draw_and_drop_of_one_relay_by_hand() {
+    // Around the loop: source 1.73 + j0.4, fuse 0.05, two conductors of 0.6385 + j0.0068, four
+    // joints 0.04, contact 0.05 ohm. Unsealed 54 + j72: 57.15 + j72.41, 92.25 ohm, 0.2916 A.
+    // Sealed 86.4 + j115.2: 89.55 + j115.61, 146.24 ohm, 0.1839 A. Behind the fuse 87.77 + j115.21
+    // have 26.64 V, the coil 26.49 V; before it 26.65 V, 4.90 VA. Wanted: the relay's inrush,
+    // 1.6 times 4 VA.
+    let budget = fan_relay_alone(4.05);
+    let fan = fan_only(&budget);
+    let (supply, load) = (&fan.supplies[0], &fan.loads[0]);
+    for (what, got, expected, within) in [
+        ("inrush A", supply.inrush.0, 0.2916, 2e-4),
+        ("supply V", supply.volts.0, 26.64, 5e-3),
+        ("drawn VA", supply.drawn.0, 4.90, 5e-3),
+        ("load V", load.volts.0, 26.49, 5e-3),
+        ("drop V", load.drop.0, 0.154, 2e-3),
+        ("sealed VA", load.sealed.0, 4.0, 1e-9),
+        ("inrush VA", load.inrush.0, 6.4, 1e-9),
+        ("wanted VA", supply.wanted.0, 6.4, 1e-9),
+    ] {
+        assert!(
+            (got - expected).abs() < within,
+            "{what}: {got} for {expected}"
+        );
+    }
+    assert_eq!(fan.warnings(), Vec::<String>::new());
+}
+
+#[test]
+fn each_of_two_supplies_is_sized_for_its_own_loads() {
+    // Hand-worked for auxiliary heat: Y1 and G on Rc, 9 + 4 VA with Y1's inrush of 28.8 in place
+    // of 9; W1, a heater of 5 VA, on Rh.
+    let budget = Budget::of(
+        &profile("heat-pump-and-boiler"),
+        None,
+        &CircuitValues::default(),
+    )
+    .expect("sound");
+    let call = Call::AuxiliaryHeat(1);
+    let heat = budget
+        .calls
+        .iter()
+        .find(|c| c.call == call)
+        .expect("applies");
+    let wanted: Vec<f64> = heat.supplies.iter().map(|supply| supply.wanted.0).collect();
+    assert!(
+        (wanted[0] - 32.8).abs() < 1e-9 && (wanted[1] - 5.0).abs() < 1e-9,
+        "{wanted:?}"
+    );
+}
+
+#[test]
+fn inrush_above_the_fuse_is_said_though_the_fuse_outlasts_it() {
+    // 0.2916 A of inrush and 0.1839 A held, by the loop above.
+    let told = |amps| fan_only(&fan_relay_alone(amps)).warnings();
+    let expected = "fan-only: inrush of 0.29 A from R is above the 0.25 A of its fuse; only a \
+                    slow fuse outlasts that";
+    assert_eq!(told(0.25), [expected]);
+    assert_eq!(told(0.30), Vec::<String>::new());
+    let opens = told(0.15);
+    assert!(
+        opens.contains(&"fan-only: the fuse of R opens".to_owned()),
+        "{opens:?}"
+    );
 }
 
 #[test]

@@ -5,12 +5,12 @@ use serde_json::Value;
 use std::path::PathBuf;
 use std::process::{Command, Output};
 
-fn stock(path: &str) -> String {
+pub(super) fn stock(path: &str) -> String {
     let folder = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("benches-config");
     folder.join(path).display().to_string()
 }
 
-fn coilcall(arguments: &[&str]) -> Output {
+pub(super) fn coilcall(arguments: &[&str]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_coilcall"))
         .args(arguments)
         .output()
@@ -151,8 +151,9 @@ fn the_text_is_for_a_person_at_the_strip() {
     for expected in [
         "Contacts called closed: Y1 G O",
         "fuse or limiter closed",
-        "relay Y1",
-        "controller  equipment    outdoor",
+        "out, under 0.1 V: Y2 W2",
+        "controller   equipment     outdoor",
+        "cable: near     far end",
     ] {
         assert!(
             healthy.contains(expected),
@@ -196,6 +197,12 @@ fn what_makes_no_sense_is_refused_with_what_would() {
         ),
         ("--call defrost", "observed and never made"),
         ("--call coolin-1", "did you mean cooling-1?"),
+        ("--call idle --fault opn:Y1", "did you mean open?"),
+        (
+            "--call idle --fault open:Y1@outdor",
+            "did you mean outdoor?",
+        ),
+        ("--call idle --fault open:Y1 --seed 3", "--seed"),
         ("--call idle --json --spice", "cannot be used with"),
     ] {
         let arguments = asked(words);
@@ -250,9 +257,13 @@ fn check_says_what_the_supply_has_to_give_and_where_it_cannot() {
     let shown = text(&["check", "--profile", &profile, "--bench", &bench]);
     for expected in [
         "supply budget:",
-        "cooling-2: R ",
+        "cooling-2: pulls in with a run of up to",
+        " of 40 VA drawn, 46 VA with the largest load's inrush",
         "local code holds",
         "with a run of up to",
+        " A while all pull in; its ",
+        "limiter opens above 3.70 A",
+        "100 A divided by the open-circuit volts",
     ] {
         assert!(shown.contains(expected), "{expected:?} is not in\n{shown}");
     }

@@ -28,6 +28,12 @@ pub(super) fn profile(name: &str) -> Profile {
             compressor_stages: Some(1),
             ..heat_pump
         },
+        "two-auxiliary-lines" => ProfileDraft {
+            compressor_stages: Some(1),
+            heat_stages: Some(2),
+            present: None,
+            ..heat_pump
+        },
         "heating-valve" => ProfileDraft {
             changeover: Some(Changeover::B),
             compressor_stages: Some(1),

@@ -5,8 +5,8 @@
 
 use super::plants::{circuit, closed, profile, with_values};
 use coilcall::domain::circuit::{
-    Circuit, CircuitState, CircuitValues, ClosedContacts, HeatingSupply, LoadState, Point, Probe,
-    Solution, SupplyValues,
+    Circuit, CircuitState, CircuitValues, ClosedContacts, CoilValues, HeatingSupply, LoadState,
+    Point, Probe, Solution, SupplyValues,
 };
 use coilcall::domain::{Call, TruthTable};
 use coilcall::units::{Ohms, Place, Terminal};
@@ -190,6 +190,44 @@ fn h4b_common_open_at_the_outdoor_unit() {
     // The sneak path: in heating the idle valve line goes live through the two coils.
     let solution = solve(&faulty, HEAT_PUMP, HEAT);
     assert!(volts(&solution, "O", Place::Equipment) > ON_VOLTS);
+}
+
+/// Hand-worked: in series between R and C the volts divide as the impedances; 48 and 48 ohm take
+/// half each, 48 and 120 ohm two and five sevenths: of 24 V, 12 and 12 V, 6.9 and 17.1 V.
+#[test]
+fn h4b_two_outdoor_coils_that_lost_their_common_share_the_volts() {
+    for (valve_ohms, compressor_part) in [(48.0, 12.0 / 24.0), (120.0, 6.857 / 24.0)] {
+        let mut values = CircuitValues {
+            outdoor_board_ohms: None,
+            ..CircuitValues::default()
+        };
+        let coil = |ohms| CoilValues {
+            sealed_ohms: ohms,
+            unsealed_ohms: ohms,
+            power_factor: 0.6,
+            dc_ohms: 10.0,
+            ..CoilValues::default_for(&terminal("Y1"))
+        };
+        values.coils.insert(terminal("Y1"), coil(48.0));
+        values.coils.insert(terminal("O"), coil(valve_ohms));
+        // The idle valve line finds C over a jumper: the sneak path closes through both coils.
+        let faulty = with_values(HEAT_PUMP, "open:C@outdoor jumper:O,C", values);
+        let solution = solve(&faulty, HEAT_PUMP, HEAT);
+        let across: Vec<f64> = ["Y1", "O"]
+            .into_iter()
+            .map(|line| {
+                let loads = solution.loads();
+                let load = loads.iter().find(|load| load.terminal.as_str() == line);
+                load.expect("there").volts.0
+            })
+            .collect();
+        let part = across[0] / (across[0] + across[1]);
+        assert!((part - compressor_part).abs() < 1e-3, "{across:?}");
+        assert!(across[0] + across[1] > 24.0, "{across:?}");
+        // Not enough for the one that is called, whatever the other makes of the rest.
+        let state = solution.load_state(&terminal("Y1"));
+        assert_eq!(state, Some(LoadState::DroppedOut));
+    }
 }
 
 #[test]
@@ -377,9 +415,36 @@ fn h11_h12_h13_conductors_not_landed() {
     check(HEAT_PUMP, "open:Y1", &[(COOL, "G O"), (HEAT, "G")]);
     let solution = solve(&circuit(HEAT_PUMP, "open:Y1"), HEAT_PUMP, COOL);
     assert!(volts(&solution, "Y1", Place::Controller) > ON_VOLTS);
+    // Hopscotch: the supply's volts stand across what is open, none across what is closed.
+    let across = |solution: &Solution, line: &str| {
+        let line = terminal(line);
+        let ends = [Place::Controller, Place::Equipment];
+        let volts = solution.volts_between((&line, ends[0]), (&line, ends[1]));
+        volts.expect("wired").0
+    };
+    assert!(
+        across(&solution, "Y1") > 24.0,
+        "{}",
+        across(&solution, "Y1")
+    );
+    assert!(across(&solution, "G") < 0.5, "{}", across(&solution, "G"));
     // Open at the relay instead: dead at both ends.
     let solution = solve(&circuit(HEAT_PUMP, "stuck-open:Y1"), HEAT_PUMP, COOL);
     assert!(volts(&solution, "Y1", Place::Controller) < OFF_VOLTS);
+}
+
+#[test]
+fn h11_auxiliary_on_the_wrong_bank_of_two() {
+    let plant = "two-auxiliary-lines";
+    check(
+        plant,
+        "",
+        &[(AUX, "Y1 G W1"), ("auxiliary-heat-2", "Y1 G W1 W2")],
+    );
+    let rows = [(AUX, "Y1 G W2"), ("auxiliary-heat-2", "Y1 G W1 W2")];
+    check(plant, "swap:W1,W2", &rows);
+    let rows = [(AUX, "Y1 G W2"), ("auxiliary-heat-2", "Y1 G W2")];
+    check(plant, "mislanded:W1,W2", &rows);
 }
 
 #[test]

@@ -74,6 +74,19 @@ direction = "output"
 active = "on"
 on_in = ["heating-1", "defrost"]
 either_in = ["emergency-heat"]
+[circuit]
+outdoor_board_ohms = 96
+[circuit.supply]
+rated_va = 75
+full_load_v = 24
+fuse_opens_above_a = 4
+[circuit.outdoor_cable]
+length_ft = 35
+[circuit.coil.W2]
+sealed_ohms = 90
+dc_ohms = 80
+[circuit.joint.Rc]
+controller_ohms = 2
 "#;
 
 fn bench_errors(text: &str) -> Option<ConfigErrors> {
@@ -166,7 +179,7 @@ const WRONG_BENCHES: [(&str, &str); 42] = [
     ("awg = 22", "awg = 41"),
     ("temperature_c = -20", "temperature_c = -61"),
     ("stranding = \"stranded\"", "stranding = \"braided\""),
-    ("[circuit.coil.W2]", "[circuit.coil.\"2W\"]"),
+    ("[circuit.coil.G]", "[circuit.coil.\"2W\"]"),
     ("controller_ohms = 0", "controller_ohms = -1"),
     ("common_earthed = false", "common_earthed = \"no\""),
 ];

@@ -13,7 +13,7 @@ use coilcall::event::{
 };
 use coilcall::port::{Clock, RunClock};
 use coilcall::runner::{self, Observer, Policy, RunOutcome, RunSetup};
-use coilcall::sim::{LinkFault, Simulator, SimulatorSetup};
+use coilcall::sim::{LinkFault, Simulator, SimulatorError, SimulatorSetup};
 use coilcall::store::MemoryJournal;
 use coilcall::units::{CoilAddress, DeviceName, Terminal};
 use std::collections::{BTreeMap, BTreeSet};
@@ -112,6 +112,11 @@ impl Case {
     }
 
     pub(crate) fn simulator(&self, clock: &Rc<dyn Clock>) -> Simulator {
+        self.try_simulator(clock)
+            .unwrap_or_else(|error| panic!("{error}"))
+    }
+
+    pub(crate) fn try_simulator(&self, clock: &Rc<dyn Clock>) -> Result<Simulator, SimulatorError> {
         let clock = Rc::clone(clock);
         Simulator::new(SimulatorSetup {
             bench: &self.bench,
@@ -121,7 +126,6 @@ impl Case {
             seed: self.seed,
             now: Rc::new(move || clock.elapsed()),
         })
-        .unwrap_or_else(|error| panic!("{error}"))
     }
 }
 

@@ -3,6 +3,7 @@
 mod controller_supply;
 mod controllers;
 mod ends;
+mod fault_pairs;
 mod harness;
 mod misbehaving;
 mod real_loads;

@@ -35,9 +35,13 @@ const BENCHES: [&str; 5] = [
     "watchdog",
 ];
 
-struct Draws(ChaCha8Rng);
+pub(super) struct Draws(ChaCha8Rng);
 
 impl Draws {
+    pub(super) fn of_seed(seed: u64) -> Self {
+        Self(ChaCha8Rng::seed_from_u64(seed))
+    }
+
     fn below(&mut self, limit: usize) -> usize {
         let limit = u64::try_from(limit).expect("small");
         usize::try_from(self.0.next_u64() % limit).expect("small")
@@ -50,12 +54,17 @@ impl Draws {
 
 /// A fault of any kind of the grammar, written; it may make no sense for the profile.
 fn any_fault(draws: &mut Draws, lines: &[Terminal]) -> String {
+    let kind = FaultKind::ALL[draws.below(FaultKind::ALL.len())];
+    fault_of(kind, draws, lines)
+}
+
+/// A fault of the kind, written, with drawn lines and numbers.
+pub(super) fn fault_of(kind: FaultKind, draws: &mut Draws, lines: &[Terminal]) -> String {
     let mut names: Vec<String> = lines.iter().map(ToString::to_string).collect();
     for index in (1..names.len()).rev() {
         names.swap(index, draws.below(index + 1));
     }
     let [first, second, third] = [0, 1, 2].map(|index| names[index % names.len()].clone());
-    let kind = FaultKind::ALL[draws.below(FaultKind::ALL.len())];
     let word = kind.word();
     match kind {
         FaultKind::Short => match draws.below(4) {
@@ -145,7 +154,7 @@ fn link_fault(draws: &mut Draws, device: &str) -> String {
 
 /// What is true of a unit.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Truth {
+pub(super) enum Truth {
     /// Every load that should be in is in with 18 V or more, every other line has 5 V or less, and
     /// so has the supply wherever it is sensed.
     Sound,
@@ -163,7 +172,7 @@ const SURELY_OFF: Volts = Volts(5.0);
 const SURELY_ON: Volts = Volts(14.0);
 const PULLS_IN: Volts = Volts(18.0);
 
-fn truth_of(ran: &Ran, case_words: &[String], bench: &BenchMap) -> Truth {
+pub(super) fn truth_of(ran: &Ran, case_words: &[String], bench: &BenchMap) -> Truth {
     if case_words
         .iter()
         .any(|word| word.starts_with("intermittent"))
@@ -224,7 +233,7 @@ struct Tally {
 }
 
 fn run_seed(seed: u64) -> Result<Tally, String> {
-    let mut draws = Draws(ChaCha8Rng::seed_from_u64(seed));
+    let mut draws = Draws::of_seed(seed);
     let bench_name = draws.of(&BENCHES);
     let bench = bench(bench_name);
     let profile = profile(draws.of(&PROFILES));
@@ -295,7 +304,7 @@ fn run_seed(seed: u64) -> Result<Tally, String> {
 
 /// A dead input leaves every output right, and still is a fault: of the bench, which cannot be told
 /// from one of the unit.
-fn blames_the_bench(words: &[String]) -> bool {
+pub(super) fn blames_the_bench(words: &[String]) -> bool {
     words.iter().any(|word| word.starts_with("dead-input"))
 }
 

@@ -2,6 +2,7 @@
 
 mod bench;
 mod devices;
+mod instruments;
 mod link_faults;
 mod outside;
 mod patterns;
