@@ -61,6 +61,8 @@ pub struct RunState {
     pub armed: Option<(Timestamp, Vec<String>)>,
     /// Waits for machines: what for, until when, and how long from where it was first said.
     pub machine_waits: Vec<(WaitingFor, Microseconds, Microseconds)>,
+    /// Until when the person last asked is waited for.
+    pub answer_until: Option<Microseconds>,
     /// The changeover's judgement.
     pub changeover: Option<ChangeoverJudged>,
     /// The last making-safe.
@@ -121,6 +123,9 @@ impl RunState {
     /// A countdown is said again and again; it is one wait as long as its end stays.
     fn note_wait(&mut self, waiting: &Waiting, now: Microseconds) {
         let Waiting { why, until } = *waiting;
+        if why == WaitingFor::Operator {
+            self.answer_until = Some(until);
+        }
         let is_for_machines = match why {
             WaitingFor::MinimumOff
             | WaitingFor::MinimumOn

@@ -78,7 +78,10 @@ impl Sequencer<'_> {
         on_the_way: &[&Pattern],
         step: Option<&PlannedStep>,
     ) -> Result<Waited, Halt> {
-        let wait = self.plan.timing.controller_wait;
+        let wait = self
+            .plan
+            .timing
+            .controller_wait_in(step.map(|step| &step.call));
         let from = self.recorder.now();
         let until = Microseconds(from.0 + wait.0 * 1000);
         self.record(EventKind::Waiting(Waiting {

@@ -42,12 +42,7 @@ impl Narration<'_> {
             EventKind::StepFinished(finished) => self.step_over(finished),
             EventKind::Trouble(trouble) => trouble_met(trouble),
             EventKind::Waiting(waiting) => self.wait(waiting, event),
-            EventKind::Asked {
-                prompt,
-                text,
-                choices,
-                ..
-            } => asked(*prompt, text, choices),
+            EventKind::Asked { text, choices, .. } => self.asked(text, choices, event),
             EventKind::Suspended { why } => format!("  ##  STANDS STILL: {why}\n"),
             EventKind::Resumed { why } => format!("  >>  goes on: {why}\n"),
             EventKind::Armed { .. } => self.armed(),
@@ -126,6 +121,8 @@ impl Narration<'_> {
         let what = match waiting.why {
             // They last fractions of a second and happen in every step.
             WaitingFor::Settle | WaitingFor::Release => return String::new(),
+            // The question follows and says how long.
+            WaitingFor::Operator => return String::new(),
             WaitingFor::MinimumOff => "the compressor's minimum-off time",
             WaitingFor::MinimumOn => "the compressor's minimum-on time",
             WaitingFor::FanHold => "the blower to run on",
@@ -133,13 +130,33 @@ impl Narration<'_> {
             WaitingFor::Defrost => "the equipment's defrost to end",
             WaitingFor::ControllerTimer => "the room controller's own timer",
             WaitingFor::Replug => "the port to come back: plug the adapter in again",
-            WaitingFor::Operator => "a person",
         };
         let left = waiting.until.0.saturating_sub(event.elapsed_us.0);
         format!(
             "  ..  WAITING for {what}, at most {} s\n",
             left.div_ceil(1_000_000)
         )
+    }
+
+    /// The question, the answers that its words do not hold already, and how long it stands.
+    fn asked(&self, text: &str, choices: &[String], event: &RunEvent) -> String {
+        let words: Vec<&str> = text
+            .split(|c: char| !(c.is_alphanumeric() || c == '/'))
+            .collect();
+        let choices = if choices
+            .iter()
+            .all(|choice| words.contains(&choice.as_str()))
+        {
+            String::new()
+        } else {
+            format!(" [{}]", choices.join(" / "))
+        };
+        let until = self.state.answer_until.unwrap_or(event.elapsed_us);
+        let left = until
+            .0
+            .saturating_sub(event.elapsed_us.0)
+            .div_ceil(1_000_000);
+        format!("  ??  {text}{choices} ({left} s)\n")
     }
 
     fn over(&self) -> String {
@@ -232,14 +249,6 @@ fn trouble_met(seen: &TroubleSeen) -> String {
         "  !!  TROUBLE on \"{}\" (try {}): {}; {next}\n",
         seen.device, seen.attempt, seen.trouble
     )
-}
-
-fn asked(prompt: u32, text: &str, choices: &[String]) -> String {
-    let choices = match choices {
-        [] => String::new(),
-        choices => format!(" [{}]", choices.join(" / ")),
-    };
-    format!("  ??  question {prompt}: {text}{choices}\n")
 }
 
 /// Silent where everything read back open and nothing is live; the report says so in its place.

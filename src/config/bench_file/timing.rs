@@ -19,15 +19,12 @@ pub(super) fn read_timing(root: &TableReader<'_>) -> BenchTiming {
         let found = table.integer(key, limits::WAIT_MS);
         found.map_or(otherwise, |located| Milliseconds(located.value))
     };
-    let long_wait = |key, otherwise| {
-        let found = table.integer(key, limits::CONTROLLER_WAIT_MS);
-        found.map_or(otherwise, |located| Milliseconds(located.value))
-    };
+    let controller_wait = table.integer("controller_wait_ms", limits::CONTROLLER_WAIT_MS);
     let mut timing = BenchTiming {
         settle: wait("settle_ms", usual.settle),
         supply_settle: wait("supply_settle_ms", usual.supply_settle),
         release: wait("release_ms", usual.release),
-        controller_wait: long_wait("controller_wait_ms", usual.controller_wait),
+        controller_wait: controller_wait.map(|wait| Milliseconds(wait.value)),
         controller_look: wait("controller_look_ms", usual.controller_look),
         ..usual
     };

@@ -12,6 +12,8 @@ use std::io;
 
 /// Columns of the call's name and its result.
 const LEFT: usize = 18 + 1 + 12 + 1;
+/// Columns of a line: the longest mark and a gap.
+const CELL: usize = 7;
 /// Columns of the supply.
 const SUPPLY: usize = 6;
 
@@ -26,7 +28,7 @@ pub(super) fn write(view: &RunView, page: &mut Page<'_>) -> io::Result<()> {
     let width = lines
         .iter()
         .map(|line| line.as_str().len() + 2)
-        .fold(8, usize::max);
+        .fold(CELL, usize::max);
     let room = WIDTH - LEFT - if has_supply { SUPPLY } else { 0 };
     for (block, lines) in lines.chunks((room / width).max(1)).enumerate() {
         if block > 0 {
@@ -106,8 +108,9 @@ fn legend(
         page.line(&format!("  {shape:<7} {}", mark.meaning()))?;
     }
     if has_supply {
-        page.line(
-            "  R-C     the supply, read after each relay that closed and at the end of the call",
+        page.hanging(
+            "  R-C     ",
+            "the supply, read after each relay that closed and at the end of the call",
         )?;
     }
     Ok(())
