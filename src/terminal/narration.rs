@@ -3,7 +3,7 @@
 //! Place in the data's path: the folded state and the newest event in, text out; progress lines
 //! and the live table put it on their writer. State shows by word and shape, without colour.
 
-use crate::domain::bench_map::Loads;
+use crate::domain::bench_map::{Loads, UnderTest};
 use crate::domain::plan::PlannedStep;
 use crate::domain::{Expected, Observed, Verdict};
 use crate::event::{
@@ -138,6 +138,14 @@ impl Narration<'_> {
         )
     }
 
+    /// Whether a person makes the calls by jumper, so that no relay takes one off.
+    fn is_by_jumper(&self) -> bool {
+        self.state.started.as_ref().is_some_and(|(_, started)| {
+            let plan = &started.plan;
+            plan.drives.is_empty() && plan.under_test != UnderTest::Controller
+        })
+    }
+
     /// The question, the answers that its words do not hold already, and how long it stands.
     fn asked(&self, text: &str, choices: &[String], event: &RunEvent) -> String {
         let words: Vec<&str> = text
@@ -167,6 +175,11 @@ impl Narration<'_> {
         let mut text = format!("\n{}\n", view.headline());
         if !view.note.is_empty() {
             text.push_str(&format!("{}\n", view.note));
+            if self.is_by_jumper() {
+                text.push_str("A jumper may still be on: take every jumper off.\n");
+            } else if view.is_confirmed_safe() {
+                text.push_str("Every relay was opened and read back open: no isolation.\n");
+            }
         }
         if view.simulated.is_some() {
             text.push_str("SIMULATED: no real wiring was tested.\n");
