@@ -144,9 +144,13 @@ impl Comparison<'_> {
     fn notes(&self) -> Vec<String> {
         let profile = &self.profile.profile;
         let mut notes = self.bench.notes.clone();
+        let unvisited = self.bench.map.unvisited_lines(self.table.lines());
         let mut beyond = Vec::new();
         for line in self.bench.map.lines.values() {
             let name = &line.terminal;
+            if unvisited.contains(name) {
+                continue;
+            }
             if !self.table.lines().contains(name) {
                 beyond.push(name.as_str());
             } else if profile.is_input(name) && line.drive.is_some() {
