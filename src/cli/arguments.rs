@@ -126,7 +126,7 @@ fn call_named(given: &str) -> Result<Call, String> {
 /// A name that stands in a report: something, and on one line.
 fn one_line(given: &str) -> Result<String, String> {
     if given.trim().is_empty() {
-        return Err("it is empty; leave it out, or say who or what".to_owned());
+        return Err("it names nobody and nothing; leave it out, or say who or what".to_owned());
     }
     if given.chars().any(char::is_control) {
         return Err("it holds a line end or another control character".to_owned());

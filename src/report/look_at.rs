@@ -44,8 +44,12 @@ pub(super) fn for_step(step: &StepView, plan: &Plan) -> Vec<String> {
     advice
 }
 
-/// What kept the bench from telling, which may be a link, a person or a stop.
+/// What kept the bench from telling, which may be a link, a person or a stop. Where something in
+/// the same call is wrong, that is what to look at.
 fn unread(step: &StepView) -> Option<String> {
+    if step.worst() == Verdict::Fail {
+        return None;
+    }
     let lines = step.lines.iter();
     let unread: Vec<&LineView> = lines
         .filter(|line| line.is_trouble() && line.rule == Some(Rule::BenchTrouble))
@@ -56,10 +60,10 @@ fn unread(step: &StepView) -> Option<String> {
     } else {
         names(&unread)
     };
+    // The same words in each call that ended so: they are shown once.
     Some(format!(
-        "In {} nothing could be told of {which}: {}. Put that right first, then run again; of the \
+        "Nothing could be told of {which}: {}. Put that right first, then run again; of the \
          wiring nothing is said there.",
-        step.call,
         first.reason.trim_end_matches('.')
     ))
 }
@@ -147,6 +151,11 @@ fn by_rule(line: &LineView, plan: &Plan) -> Option<String> {
             "The supply collapsed when {terminal} was called: {terminal} may touch C, or its load \
              may be shorted. With the supply isolated and {terminal} lifted at both ends, read \
              ohms from {terminal} to C."
+        )),
+        (Rule::Machines, Verdict::Fail) => Some(format!(
+            "{terminal}: {}. Isolate every supply first, then follow {terminal} from terminal to \
+             terminal.",
+            line.reason.trim_end_matches('.')
         )),
         (Rule::BenchTrouble, _) => None,
         (_, Verdict::Inconc) if line.observed == Observed::Indeterminate => Some(format!(

@@ -37,7 +37,7 @@ pub(super) fn read_scpi(table: &TableReader<'_>) -> Option<ScpiSpec> {
     let input_ohms = table.number("input_ohms", Reals::Positive);
     let ac_volts_range = read_range(table, "ac_volts");
     let resistance_range = read_range(table, "resistance");
-    // A question that could not be taken is not left out: nothing can be said of what the meter reads.
+    // A question that could not be taken is not left out: what the meter reads is not known.
     if (table.has("ac_volts") && ac_volts.is_none())
         || (table.has("resistance") && resistance.is_none())
     {

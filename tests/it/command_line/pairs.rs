@@ -1,6 +1,6 @@
-//! Every ready-made bench with every ready-made profile: those that fit run unattended and pass, the
-//! others are refused for what does not fit, before anything is opened. Which fit is decided by
-//! `pairing`, not by the program.
+//! Every ready-made bench with every ready-made profile: those that fit run unattended and pass,
+//! the others are refused for what does not fit, before anything is opened. Which fit is decided
+//! by `pairing`, not by the program.
 
 use super::contract::assert_run;
 use super::{coilcall, journals};
@@ -126,7 +126,7 @@ fn run_by_hand(profile: &Stock, answers: &str, folder: &Path) -> super::Ran {
     ])
 }
 
-/// No simulator and no device: what decides is what the file answers, from the table worked by hand.
+/// No simulator and no device: what the file answers decides, from the table worked by hand.
 #[test]
 fn a_technicians_answers_prove_every_profile_and_a_wrong_one_fails() {
     for profile in stock("profiles") {

@@ -233,8 +233,8 @@ fn the_waits_have_bounds() {
     }
 }
 
-/// Stage-up 5 to 20 min, power-up up to 2 min, minimum off up to 5 min (from memory): auxiliary heat
-/// behind two compressor stages comes after up to 2 x 20 + 7 min.
+/// Stage-up 5 to 20 min, power-up up to 2 min, minimum off up to 5 min (from memory): auxiliary
+/// heat behind two compressor stages comes after up to 2 x 20 + 7 min.
 #[test]
 fn a_room_controller_is_waited_for_by_its_stages() {
     let minutes = |timing: &str, call: Option<&str>| {

@@ -187,8 +187,7 @@ fn link_trouble_is_never_told_as_a_fault() {
     );
     says(
         &text,
-        "In cooling-1 nothing could be told of any line: the inputs could not be read. Put that \
-         right first",
+        "Nothing could be told of any line: the inputs could not be read. Put that right first",
     );
     says(&text, "\"board\" 2 times: no complete reply in time.");
     says(
