@@ -123,6 +123,17 @@ fn call_named(given: &str) -> Result<Call, String> {
     })
 }
 
+/// A name that stands in a report: something, and on one line.
+fn one_line(given: &str) -> Result<String, String> {
+    if given.trim().is_empty() {
+        return Err("it names nobody and nothing; leave it out, or say who or what".to_owned());
+    }
+    if given.chars().any(char::is_control) {
+        return Err("it holds a line end or another control character".to_owned());
+    }
+    Ok(given.to_owned())
+}
+
 /// What a simulated bench suffers.
 #[derive(Debug, Args)]
 pub(super) struct Faults {
@@ -133,7 +144,12 @@ pub(super) struct Faults {
     #[arg(long = "link-fault", value_name = "FAULT")]
     pub(super) link_faults: Vec<LinkFault>,
     /// Seed of every random draw
-    #[arg(long, value_name = "N", default_value_t = 1)]
+    #[arg(
+        long,
+        value_name = "N",
+        default_value_t = 1,
+        allow_negative_numbers = true
+    )]
     pub(super) seed: u64,
 }
 
@@ -164,10 +180,10 @@ pub(super) struct Run {
     #[arg(long, value_name = "FILE")]
     pub(super) answers: Option<PathBuf>,
     /// What or who is under test; kept in a record beside the journal that can be removed
-    #[arg(long, value_name = "ID")]
+    #[arg(long, value_name = "ID", value_parser = one_line)]
     pub(super) subject: Option<String>,
     /// Who arms a run on real loads; not needed on dummy loads
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", value_parser = one_line)]
     pub(super) armed_by: Option<String>,
     /// Print JSON in place of text
     #[arg(long)]

@@ -153,14 +153,6 @@ fn run(asked: super::arguments::Run) -> Result<Exit, AppError> {
             "--fault and --link-fault are for --simulate: a real bench brings its own".to_owned(),
         ));
     }
-    if asked
-        .subject
-        .as_deref()
-        .is_some_and(|subject| subject.trim().is_empty())
-    {
-        let why = "--subject is empty; leave it out, or say what or who is under test";
-        return Err(AppError::Usage(why.to_owned()));
-    }
     let mut request = RunRequest {
         bench: asked.bench,
         profile: asked.profile,

@@ -61,9 +61,14 @@ pub fn read_answers(path: &Path, questions: &[Question]) -> Result<AnswersFile, 
     let document = source.document()?;
     let mut findings = Vec::new();
     let mut answers = AnswersFile::default();
-    match document.get("answers").map(|value| value.get_ref()) {
-        Some(DeValue::Table(table)) => read_table(table, questions, (&mut answers, &mut findings)),
-        Some(_) => findings.push(Finding::new(0..0, "answers", "[answers] must be a table")),
+    let found = document.get("answers");
+    match found.map(|value| (value.get_ref(), value.span())) {
+        Some((DeValue::Table(table), _)) => {
+            read_table(table, questions, (&mut answers, &mut findings));
+        }
+        Some((_, span)) => {
+            findings.push(Finding::new(span, "answers", "[answers] must be a table"))
+        }
         None => findings.push(Finding::new(
             0..0,
             "answers",
@@ -109,6 +114,7 @@ fn read_table(
                 findings.push(Finding::new(span, path.clone(), why));
             }
         };
+        let mut strange = Vec::new();
         let given = match value.get_ref() {
             DeValue::String(text) => {
                 check(text, value.span());
@@ -117,18 +123,25 @@ fn read_table(
             DeValue::Array(items) => {
                 let mut texts = VecDeque::new();
                 for item in items {
-                    let text = item.get_ref().as_str().unwrap_or_default();
-                    check(text, item.span());
-                    texts.push_back(text.to_owned());
+                    match item.get_ref().as_str() {
+                        Some(text) => {
+                            check(text, item.span());
+                            texts.push_back(text.to_owned());
+                        }
+                        None => strange.push(item.span()),
+                    }
                 }
                 Given::InTurn(texts)
             }
             _ => {
-                let message = "an answer is a text, or an array of texts that are given in turn";
-                findings.push(Finding::new(value.span(), path, message));
-                continue;
+                strange.push(value.span());
+                Given::InTurn(VecDeque::new())
             }
         };
+        for span in strange {
+            let message = "an answer is a text, or an array of texts that are given in turn";
+            findings.push(Finding::new(span, path.clone(), message));
+        }
         answers.0.insert(key, given);
     }
 }

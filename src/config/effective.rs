@@ -8,7 +8,9 @@ use super::bench_file::circuit::{self, Key, numbers};
 use super::bench_file::{BenchFile, line_end_word, parity_word, quantity_word};
 use super::electrical::circuit_values;
 use super::profile_file::ProfileFile;
-use crate::domain::bench_map::{RelayAt, Sense, SenseMeans, SupplyMap, UnderTest};
+use crate::domain::bench_map::{
+    CONTROLLER_STAGE_WAIT, RelayAt, Sense, SenseMeans, SupplyMap, UnderTest,
+};
 use crate::domain::circuit::{CableValues, CircuitValues, HeatingSupply, Protection, SupplyValues};
 use crate::domain::profile::Origin;
 use crate::units::{DeviceProtocol, LinkTransport, SerialSettings};
@@ -167,7 +169,14 @@ pub fn effective_bench(bench: &BenchFile) -> Vec<String> {
     lines.push("timing.supply_settle_ms", timing.supply_settle.0);
     lines.push("timing.release_ms", timing.release.0);
     if map.under_test == UnderTest::Controller {
-        lines.push("timing.controller_wait_ms", timing.controller_wait.0);
+        let wait = match timing.controller_wait {
+            Some(wait) => wait.0.to_string(),
+            None => {
+                let stage = CONTROLLER_STAGE_WAIT.0;
+                format!("{stage}, and {stage} more for each smaller stage before the call's own")
+            }
+        };
+        lines.push("timing.controller_wait_ms", wait);
         lines.push("timing.controller_look_ms", timing.controller_look.0);
         if map.supply.interrupt.is_some() {
             lines.push("timing.power_loss_ms", timing.power_loss.0);

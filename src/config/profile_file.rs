@@ -143,7 +143,10 @@ const LED_ASTRAY: [(&str, &[&str]); 8] = [
 /// that could not be taken is missing from the draft.
 fn follows_from_one_said(findings: &Findings, key: &str) -> bool {
     let concerns = |part: &str| key.strip_prefix(part).is_some_and(starts_no_longer_word);
+    // Where the whole table could not be read, none of its keys is missing.
+    let table = key.split('.').next().unwrap_or(key);
     findings.has(key)
+        || findings.has_exactly(table)
         || LED_ASTRAY
             .iter()
             .any(|(cause, led)| findings.has(cause) && led.iter().any(|part| concerns(part)))

@@ -85,6 +85,11 @@ impl Findings {
         })
     }
 
+    /// Whether a finding about this very key is there already.
+    pub(super) fn has_exactly(&self, key: &str) -> bool {
+        self.0.borrow().iter().any(|finding| finding.key == key)
+    }
+
     /// Whether there is any.
     pub(super) fn any(&self) -> bool {
         !self.0.borrow().is_empty()

@@ -437,6 +437,23 @@ impl<'d> TableReader<'d> {
         inner
     }
 
+    /// The names in a table, `[key.NAME]`, whatever stands under them; none where the key is not
+    /// there, and nothing where it is no table.
+    pub(super) fn names(&self, key: &'static str) -> Option<Vec<String>> {
+        match self.entry(key) {
+            None => Some(Vec::new()),
+            Some(found) => {
+                let table = found.value.as_table()?;
+                Some(
+                    table
+                        .keys()
+                        .map(|name| name.get_ref().to_string())
+                        .collect(),
+                )
+            }
+        }
+    }
+
     /// Names every key that was not asked for.
     pub(super) fn finish(self) {
         let asked = self.asked.into_inner();

@@ -4,6 +4,7 @@
 //! simulator and the app read it. It holds links and devices as descriptions only and opens
 //! nothing.
 
+use super::call::Call;
 use super::circuit::CircuitValues;
 use super::measurement::Bands;
 use super::profile::file_words;
@@ -201,8 +202,9 @@ pub struct BenchTiming {
     pub supply_settle: Milliseconds,
     /// From the opening of the relays to the release check.
     pub release: Milliseconds,
-    /// How long a room controller's own timers are waited for.
-    pub controller_wait: Milliseconds,
+    /// How long a room controller's own timers are waited for, whatever the call; where the bench
+    /// file does not say, it follows the call.
+    pub controller_wait: Option<Milliseconds>,
     /// How often it is looked at meanwhile.
     pub controller_look: Milliseconds,
     /// How long a room controller is left without power, where the bench can cut it.
@@ -235,7 +237,7 @@ impl Default for BenchTiming {
             settle: Milliseconds(150),
             supply_settle: Milliseconds(50),
             release: Milliseconds(150),
-            controller_wait: Milliseconds(1_200_000),
+            controller_wait: None,
             controller_look: Milliseconds(2_000),
             power_loss: usual_power_loss(),
             controller_minimum_off: usual_minimum_off(),
@@ -245,7 +247,20 @@ impl Default for BenchTiming {
     }
 }
 
+/// What each stage of a room controller may take where the bench file does not say: a stage-up of
+/// up to 20 min; the first one stands for power-up and the compressor's minimum-off too (all from
+/// memory).
+pub const CONTROLLER_STAGE_WAIT: Milliseconds = Milliseconds(1_200_000);
+
 impl BenchTiming {
+    /// How long a room controller is waited for in this call; without one, until it is at rest.
+    #[must_use]
+    pub fn controller_wait_in(&self, call: Option<&Call>) -> Milliseconds {
+        let smaller_stages = call.map_or(0, Call::smaller_stages);
+        let by_stages = Milliseconds(CONTROLLER_STAGE_WAIT.0 * (1 + u64::from(smaller_stages)));
+        self.controller_wait.unwrap_or(by_stages)
+    }
+
     /// Three mains cycles, rounded up to whole milliseconds.
     #[must_use]
     pub fn three_cycles(&self) -> Milliseconds {

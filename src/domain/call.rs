@@ -65,6 +65,17 @@ impl Call {
         matches!(self, Self::Cooling(_))
     }
 
+    /// Through how many smaller stages, at the most, a room controller may go before this one.
+    #[must_use]
+    pub fn smaller_stages(&self) -> u8 {
+        match self {
+            Self::Cooling(stage) | Self::Heating(stage) => stage.saturating_sub(1),
+            // Both compressor stages, then the auxiliary stages.
+            Self::AuxiliaryHeat(stage) => 1 + stage,
+            _ => 0,
+        }
+    }
+
     /// Whether heat of any kind is asked for.
     #[must_use]
     pub fn is_heat(&self) -> bool {
@@ -137,6 +148,13 @@ mod tests {
         for call in calls {
             assert_eq!(call.to_string().parse(), Ok(call));
         }
+    }
+
+    #[test]
+    fn auxiliary_heat_comes_after_every_compressor_stage() {
+        let smaller = Call::TABLE.map(|call| call.smaller_stages());
+        // idle, fan, cooling 1 and 2, heating 1 and 2, auxiliary 1 and 2, emergency.
+        assert_eq!(smaller, [0, 0, 0, 1, 0, 1, 2, 3, 0]);
     }
 
     #[test]

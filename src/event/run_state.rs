@@ -64,6 +64,8 @@ pub struct RunState {
     /// When the supply of a room controller was cut, and when it came back; `None` where no event
     /// says so.
     pub cuts: Vec<(Microseconds, Option<Microseconds>)>,
+    /// Until when the person last asked is waited for.
+    pub answer_until: Option<Microseconds>,
     /// The changeover's judgement.
     pub changeover: Option<ChangeoverJudged>,
     /// The last making-safe.
@@ -132,6 +134,9 @@ impl RunState {
     /// A countdown is said again and again; it is one wait as long as its end stays.
     fn note_wait(&mut self, waiting: &Waiting, now: Microseconds) {
         let Waiting { why, until } = *waiting;
+        if why == WaitingFor::Operator {
+            self.answer_until = Some(until);
+        }
         let is_for_machines = match why {
             WaitingFor::MinimumOff
             | WaitingFor::MinimumOn

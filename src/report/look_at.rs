@@ -6,7 +6,7 @@
 //! practice, no source.
 
 use super::step_view::{LineView, StepView};
-use crate::domain::bench_map::SenseMeans;
+use crate::domain::bench_map::{SenseMeans, UnderTest};
 use crate::domain::plan::{Plan, Target};
 use crate::domain::{Expected, Observed, Verdict};
 use crate::event::Rule;
@@ -40,19 +40,32 @@ pub(super) fn for_step(step: &StepView, plan: &Plan) -> Vec<String> {
     for line in step.lines.iter().filter(|line| line.is_trouble()) {
         advice.extend(by_rule(line, plan));
     }
-    let unread: Vec<&LineView> = step
-        .lines
-        .iter()
+    advice.extend(unread(step));
+    advice
+}
+
+/// What kept the bench from telling, which may be a link, a person or a stop. Where something in
+/// the same call is wrong, that is what to look at.
+fn unread(step: &StepView) -> Option<String> {
+    if step.worst() == Verdict::Fail {
+        return None;
+    }
+    let lines = step.lines.iter();
+    let unread: Vec<&LineView> = lines
         .filter(|line| line.is_trouble() && line.rule == Some(Rule::BenchTrouble))
         .collect();
-    if !unread.is_empty() {
-        advice.push(format!(
-            "The bench could not tell for {}. Put the bench right first (see LINK TROUBLES), then \
-             run again; nothing is said of the wiring here.",
-            names(&unread)
-        ));
-    }
-    advice
+    let first = unread.first()?;
+    let which = if unread.len() == step.lines.len() {
+        "any line".to_owned()
+    } else {
+        names(&unread)
+    };
+    // The same words in each call that ended so: they are shown once.
+    Some(format!(
+        "Nothing could be told of {which}: {}. Put that right first, then run again; of the \
+         wiring nothing is said there.",
+        first.reason.trim_end_matches('.')
+    ))
 }
 
 fn names(lines: &[&LineView]) -> String {
@@ -82,10 +95,13 @@ fn exchanged(missing: &[&LineView], intruding: &[&LineView]) -> String {
 fn follow(terminal: &Terminal, plan: &Plan) -> String {
     let relay = relay_of(terminal, plan);
     let sensor = sensor_of(terminal, plan);
-    let from = relay.map_or_else(
-        || "the controller end".to_owned(),
-        |relay| format!("{relay} (does it close?)"),
-    );
+    let from = match relay {
+        Some(relay) => format!("{relay} (does it close?)"),
+        None if plan.under_test == UnderTest::Controller => {
+            format!("the room controller's {terminal} (does it close?)")
+        }
+        None => "the controller end".to_owned(),
+    };
     let to = sensor.map_or_else(
         || "the equipment end".to_owned(),
         |sensor| format!("{sensor} (does it respond to a known live line?)"),
@@ -99,7 +115,12 @@ fn follow(terminal: &Terminal, plan: &Plan) -> String {
 fn stray(line: &LineView, step: &StepView, plan: &Plan) -> String {
     let terminal = &line.terminal;
     let mut text = format!("{terminal} is live though this call does not use it: ");
-    if step.driven.is_empty() {
+    if step.by_controller {
+        text.push_str(
+            "see the room controller's settings first (equipment, stages, what the reversing \
+             valve follows), then whether it touches another line or another source feeds it",
+        );
+    } else if step.driven.is_empty() {
         text.push_str("no relay is closed, so another source feeds it");
     } else {
         let driven: Vec<&str> = step.driven.iter().map(Terminal::as_str).collect();
@@ -135,6 +156,11 @@ fn by_rule(line: &LineView, plan: &Plan) -> Option<String> {
             "{terminal} did not follow the controller's power: see the controller's delay after \
              power-up and its minimum-off time in its own settings, and whether another source \
              reaches {terminal} with the controller's R lifted."
+        )),
+        (Rule::Machines, Verdict::Fail) => Some(format!(
+            "{terminal}: {}. Isolate every supply first, then follow {terminal} from terminal to \
+             terminal.",
+            line.reason.trim_end_matches('.')
         )),
         (Rule::BenchTrouble, _) => None,
         (_, Verdict::Inconc) if line.observed == Observed::Indeterminate => Some(format!(

@@ -5,7 +5,7 @@
 //! that every planned cell has a place in a report.
 
 use super::look_at;
-use crate::domain::bench_map::Rail;
+use crate::domain::bench_map::{Rail, UnderTest};
 use crate::domain::plan::{Plan, PlannedStep, Target};
 use crate::domain::{Call, Expected, Observed, Verdict};
 use crate::event::{LineJudged, Rule};
@@ -199,6 +199,8 @@ pub struct StepView {
     pub condition: Option<ConditionView>,
     /// The lines that were to be driven.
     pub driven: Vec<Terminal>,
+    /// Whether a room controller was to make the call.
+    pub by_controller: bool,
     /// Attempts made; 0 where the run did not reach it.
     pub attempts: u32,
     /// How it came out; `none` where it was not finished.
@@ -242,6 +244,7 @@ impl StepView {
             name: plan.step_name(planned),
             condition: ConditionView::of(planned.number, plan),
             driven: planned.drive.clone(),
+            by_controller: plan.under_test == UnderTest::Controller,
             attempts: made.map_or(0, |step| step.attempts),
             verdict: made.and_then(|step| step.verdict).unwrap_or_default(),
             finished: made.is_some_and(|step| step.verdict.is_some()),
@@ -256,6 +259,23 @@ impl StepView {
         };
         view.look_at = look_at::for_step(&view, plan);
         view
+    }
+
+    /// How the call was made, in words.
+    pub(super) fn how_called(&self) -> String {
+        let driven: Vec<&str> = self.driven.iter().map(Terminal::as_str).collect();
+        match (self.by_controller, driven.as_slice()) {
+            (true, _) if self.call == Call::Idle => "nothing asked of the controller".to_owned(),
+            (true, _) => "asked of the room controller".to_owned(),
+            (false, []) => "no relay closed".to_owned(),
+            (false, driven) => format!("the bench called {}", driven.join(", ")),
+        }
+    }
+
+    /// Whether the note says what no line's reason has said.
+    pub(super) fn has_note_of_its_own(&self) -> bool {
+        let said = |line: &LineView| line.reason.contains(&self.note);
+        !self.note.is_empty() && !self.lines.iter().any(said)
     }
 
     /// The worst verdict known of it, finished or not.

@@ -109,7 +109,10 @@ impl Sequencer<'_> {
         wanted: &Wanted<'_>,
         watcher: &mut Watcher<'_>,
     ) -> Result<Waited, Halt> {
-        let wait = self.plan.timing.controller_wait;
+        let wait = self
+            .plan
+            .timing
+            .controller_wait_in(wanted.step.map(|step| &step.call));
         let from = self.recorder.now();
         let until = Microseconds(from.0 + wait.0 * 1000);
         let why = wanted.why;

@@ -3,7 +3,7 @@
 //! Place in the data's path: the folded state and the newest event in, text out; progress lines
 //! and the live table put it on their writer. State shows by word and shape, without colour.
 
-use crate::domain::bench_map::Loads;
+use crate::domain::bench_map::{Loads, UnderTest};
 use crate::domain::plan::PlannedStep;
 use crate::domain::{Expected, Observed, Verdict};
 use crate::event::{
@@ -42,12 +42,7 @@ impl Narration<'_> {
             EventKind::StepFinished(finished) => self.step_over(finished),
             EventKind::Trouble(trouble) => trouble_met(trouble),
             EventKind::Waiting(waiting) => self.wait(waiting, event),
-            EventKind::Asked {
-                prompt,
-                text,
-                choices,
-                ..
-            } => asked(*prompt, text, choices),
+            EventKind::Asked { text, choices, .. } => self.asked(text, choices, event),
             EventKind::SupplySet(set) => supplied(&set.to),
             EventKind::Suspended { why } => format!("  ##  STANDS STILL: {why}\n"),
             EventKind::Resumed { why } => format!("  >>  goes on: {why}\n"),
@@ -134,6 +129,8 @@ impl Narration<'_> {
         let what = match waiting.why {
             // They last fractions of a second and happen in every step.
             WaitingFor::Settle | WaitingFor::Release => return String::new(),
+            // The question follows and says how long.
+            WaitingFor::Operator => return String::new(),
             WaitingFor::MinimumOff => "the compressor's minimum-off time",
             WaitingFor::MinimumOn => "the compressor's minimum-on time",
             WaitingFor::FanHold => "the blower to run on",
@@ -143,13 +140,41 @@ impl Narration<'_> {
             WaitingFor::PowerLoss => "the end of the power loss",
             WaitingFor::PowerReturn => "the room controller to come back to its call by itself",
             WaitingFor::Replug => "the port to come back: plug the adapter in again",
-            WaitingFor::Operator => "a person",
         };
         let left = waiting.until.0.saturating_sub(event.elapsed_us.0);
         format!(
             "  ..  WAITING for {what}, at most {} s\n",
             left.div_ceil(1_000_000)
         )
+    }
+
+    /// Whether a person makes the calls by jumper, so that no relay takes one off.
+    fn is_by_jumper(&self) -> bool {
+        self.state.started.as_ref().is_some_and(|(_, started)| {
+            let plan = &started.plan;
+            plan.drives.is_empty() && plan.under_test != UnderTest::Controller
+        })
+    }
+
+    /// The question, the answers that its words do not hold already, and how long it stands.
+    fn asked(&self, text: &str, choices: &[String], event: &RunEvent) -> String {
+        let words: Vec<&str> = text
+            .split(|c: char| !(c.is_alphanumeric() || c == '/'))
+            .collect();
+        let choices = if choices
+            .iter()
+            .all(|choice| words.contains(&choice.as_str()))
+        {
+            String::new()
+        } else {
+            format!(" [{}]", choices.join(" / "))
+        };
+        let until = self.state.answer_until.unwrap_or(event.elapsed_us);
+        let left = until
+            .0
+            .saturating_sub(event.elapsed_us.0)
+            .div_ceil(1_000_000);
+        format!("  ??  {text}{choices} ({left} s)\n")
     }
 
     fn over(&self) -> String {
@@ -160,6 +185,11 @@ impl Narration<'_> {
         let mut text = format!("\n{}\n", view.headline());
         if !view.note.is_empty() {
             text.push_str(&format!("{}\n", view.note));
+            if self.is_by_jumper() {
+                text.push_str("A jumper may still be on: take every jumper off.\n");
+            } else if view.is_confirmed_safe() {
+                text.push_str("Every relay was opened and read back open: no isolation.\n");
+            }
         }
         if view.simulated.is_some() {
             text.push_str("SIMULATED: no real wiring was tested.\n");
@@ -252,14 +282,6 @@ fn trouble_met(seen: &TroubleSeen) -> String {
         "  !!  TROUBLE on \"{}\" (try {}): {}; {next}\n",
         seen.device, seen.attempt, seen.trouble
     )
-}
-
-fn asked(prompt: u32, text: &str, choices: &[String]) -> String {
-    let choices = match choices {
-        [] => String::new(),
-        choices => format!(" [{}]", choices.join(" / ")),
-    };
-    format!("  ??  question {prompt}: {text}{choices}\n")
 }
 
 /// Silent where everything read back open and nothing is live; the report says so in its place.

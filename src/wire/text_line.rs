@@ -259,9 +259,13 @@ impl<R, M: Fn(&str) -> Meaning<R>> ReplyDecoder for StreamedLineDecoder<M> {
             Step::NeedMore => Step::Trouble {
                 kind: TroubleKind::Timeout,
                 detail: if received.is_empty() {
-                    "no byte came".to_owned()
+                    "no byte came from a device that should stream".to_owned()
                 } else {
-                    format!("{} bytes came, no whole line among them", received.len())
+                    format!(
+                        "{} bytes came, no whole line that began after the question among them; \
+                         two whole lines must come within reply_timeout_ms",
+                        received.len()
+                    )
                 },
             },
             other => other,

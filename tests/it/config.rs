@@ -1,5 +1,6 @@
 //! Files of both kinds, good and bad: what is read, what is refused, and where it is said.
 
+mod bad_input;
 mod bench_rules;
 mod bench_values;
 mod controller_supply;

@@ -11,6 +11,7 @@ mod modbus;
 mod outside;
 #[cfg(unix)]
 mod outside_devices;
+mod pairing;
 mod record;
 mod runner;
 mod simulator;

@@ -128,18 +128,18 @@ fn names_in(folder: &str) -> BTreeSet<String> {
 }
 
 /// One row as worked by hand: the call and one mark for each line, or a lone `-`.
-struct HandRow {
-    call: Call,
-    marks: Vec<String>,
+pub(crate) struct HandRow {
+    pub(crate) call: Call,
+    pub(crate) marks: Vec<String>,
 }
 
-struct HandTable {
+pub(crate) struct HandTable {
     profile: String,
-    lines: Vec<Terminal>,
-    rows: Vec<HandRow>,
+    pub(crate) lines: Vec<Terminal>,
+    pub(crate) rows: Vec<HandRow>,
 }
 
-fn hand_table(name: &str) -> HandTable {
+pub(crate) fn hand_table(name: &str) -> HandTable {
     let path = repository("tests/fixtures/truth_tables").join(format!("{name}.txt"));
     let text = std::fs::read_to_string(&path).expect("a fixture that was listed");
     let profile = text

@@ -18,8 +18,8 @@ use std::collections::BTreeMap;
 pub(super) struct Devices {
     /// By name, with the place of the name.
     pub(super) taken: BTreeMap<DeviceName, Located<DeviceSpec>>,
-    /// Every name given, taken or not.
-    pub(super) names: Vec<String>,
+    /// Every name given, taken or not; nothing where the file's devices could not be read at all.
+    pub(super) names: Option<Vec<String>>,
     /// Each device's `link`, with its place, whether or not the device could be taken.
     links: Vec<(String, Located<String>)>,
     /// Where each device's unit, protocol and watchdog stand.
@@ -49,12 +49,11 @@ impl Devices {
 pub(super) fn read_devices(root: &TableReader<'_>) -> Devices {
     let mut devices = Devices {
         taken: BTreeMap::new(),
-        names: Vec::new(),
+        names: root.names("device"),
         links: Vec::new(),
         places: BTreeMap::new(),
     };
     for (name, table) in root.named_tables("device") {
-        devices.names.push(name.value.clone());
         table.require("link", "the link's name, as in [link.NAME]");
         let link = table.string("link");
         if let Some(link) = &link {
@@ -178,9 +177,10 @@ fn read_watchdog(table: TableReader<'_>, place: &mut ProtocolPlace) -> Option<Wa
 
 /// The rules between devices and links.
 pub(super) fn check_against_links(devices: &Devices, links: &Links, findings: &Findings) {
-    let known: Vec<&str> = links.names.iter().map(String::as_str).collect();
+    let Some(names) = &links.names else { return };
+    let known: Vec<&str> = names.iter().map(String::as_str).collect();
     // Where a device's link is not known, none can be called unused: it may be the one meant.
-    let mut all_known = devices.links.len() == devices.names.len();
+    let mut all_known = devices.names.as_ref().map(Vec::len) == Some(devices.links.len());
     for (device, link) in &devices.links {
         if !known.contains(&link.value.as_str()) {
             all_known = false;

@@ -54,7 +54,11 @@ pub(super) fn read_lines(
         root.findings()
             .add(missing_table("[line]", "at least one line to prove"));
     }
-    for table in root.tables("line") {
+    let tables = root.tables("line");
+    if tables.is_empty() {
+        points.hide_uses();
+    }
+    for table in tables {
         let Some((line, declared)) = read_line(table, points, under_test) else {
             continue;
         };

@@ -20,8 +20,8 @@ const DEFAULT_REPLY_TIMEOUT_MS: u64 = 800;
 pub(super) struct Links {
     /// By name, with the place of the name.
     pub(super) taken: BTreeMap<LinkName, Located<LinkSpec>>,
-    /// Every name given, taken or not.
-    pub(super) names: Vec<String>,
+    /// Every name given, taken or not; nothing where the file's links could not be read at all.
+    pub(super) names: Option<Vec<String>>,
 }
 
 impl Links {
@@ -37,10 +37,9 @@ impl Links {
 pub(super) fn read_links(root: &TableReader<'_>) -> Links {
     let mut links = Links {
         taken: BTreeMap::new(),
-        names: Vec::new(),
+        names: root.names("link"),
     };
     for (name, table) in root.named_tables("link") {
-        links.names.push(name.value.clone());
         let link = read_link(&name, table);
         if let Some(link) = link {
             let located = name.map(|_| link);

@@ -37,6 +37,12 @@ pub(super) fn read_scpi(table: &TableReader<'_>) -> Option<ScpiSpec> {
     let input_ohms = table.number("input_ohms", Reals::Positive);
     let ac_volts_range = read_range(table, "ac_volts");
     let resistance_range = read_range(table, "resistance");
+    // A question that could not be taken is not left out: what the meter reads is not known.
+    if (table.has("ac_volts") && ac_volts.is_none())
+        || (table.has("resistance") && resistance.is_none())
+    {
+        return None;
+    }
     Some(ScpiSpec {
         ac_volts: ac_volts.map(|question| question.value),
         resistance: resistance.map(|question| question.value),
@@ -77,6 +83,8 @@ fn read_accuracy(table: TableReader<'_>) -> Option<MeterAccuracy> {
 
 pub(super) fn read_ascii(table: &TableReader<'_>) -> Option<AsciiSpec> {
     let relays = table.small::<u16>("relays", limits::PLAIN_RELAYS);
+    // A count that could not be taken is not 0: nothing can be said of this device's relays.
+    let relays_known = relays.is_some() || !table.has("relays");
     let relays = relays.map_or(0, |located| located.value);
     let ask = table.string("ask");
     let listen = table.boolean("listen");
@@ -119,6 +127,9 @@ pub(super) fn read_ascii(table: &TableReader<'_>) -> Option<AsciiSpec> {
     }
     let accuracy = table.table("accuracy").map(read_accuracy);
     let input_ohms = table.number("input_ohms", Reals::Positive);
+    if !relays_known {
+        return None;
+    }
     let usual_pattern = reads.then(|| "{value}".to_owned());
     let usual_ohms = reads.then_some(USUAL_INPUT_OHMS);
     let [close, open, state, state_closed, state_open] = commands;

@@ -4,13 +4,14 @@
 //! here. It gives the address, or says why there is none; at the end it names what nobody used.
 
 use super::devices::Devices;
+use super::senses::quantity_word;
 use crate::config::limits;
 use crate::config::nearest::help_for;
 use crate::config::source::{Findings, Span};
 use crate::config::table::{Located, TableReader};
 use crate::domain::Call;
 use crate::domain::bench_map::RelayAt;
-use crate::units::{CoilAddress, DeviceName, DeviceSpec, InputAddress};
+use crate::units::{CoilAddress, DeviceName, DeviceSpec, InputAddress, Quantity};
 use std::cell::{Cell, RefCell};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
@@ -58,6 +59,8 @@ pub(super) struct Points<'d> {
     inputs: RefCell<BTreeMap<(DeviceName, InputAddress), Use<String>>>,
     /// Points with whether a person moves the leads there.
     meters: RefCell<BTreeMap<DeviceName, Use<(String, bool)>>>,
+    /// What each meter that cannot be switched is asked for, and where.
+    quantities: RefCell<BTreeMap<DeviceName, Use<(String, Quantity)>>>,
     used: RefCell<BTreeSet<DeviceName>>,
     all_known: Cell<bool>,
 }
@@ -70,6 +73,7 @@ impl<'d> Points<'d> {
             relays: RefCell::default(),
             inputs: RefCell::default(),
             meters: RefCell::default(),
+            quantities: RefCell::default(),
             used: RefCell::default(),
             all_known: Cell::new(true),
         }
@@ -93,8 +97,9 @@ impl<'d> Points<'d> {
                 return Some(name.map(|_| &device.value));
             }
         }
-        if !self.devices.names.contains(&name.value) {
-            let known: Vec<&str> = self.devices.names.iter().map(String::as_str).collect();
+        let names = self.devices.names.as_ref()?;
+        if !names.contains(&name.value) {
+            let known: Vec<&str> = names.iter().map(String::as_str).collect();
             let message = format!("there is no device `{}`", name.value);
             self.findings.add(
                 name.finding(message)
@@ -212,6 +217,43 @@ impl<'d> Points<'d> {
         }
     }
 
+    /// Notes what a meter that cannot be switched from afar is asked for; it can then be asked for
+    /// nothing else.
+    pub(super) fn only_quantity(
+        &self,
+        device: &DeviceSpec,
+        point: &str,
+        asked: Located<Quantity>,
+    ) -> Option<()> {
+        let mut quantities = self.quantities.borrow_mut();
+        let Some(first) = quantities.get(&device.name) else {
+            let (what, span) = ((point.to_owned(), asked.value), asked.span);
+            quantities.insert(device.name.clone(), Use { what, span });
+            return Some(());
+        };
+        let (first_point, first_quantity) = &first.what;
+        if *first_quantity == asked.value {
+            return Some(());
+        }
+        let word = quantity_word;
+        let message = format!(
+            "meter `{}` reads {} for {first_point}, so it cannot read {} for {point}: nothing \
+             switches it",
+            device.name,
+            word(*first_quantity),
+            word(asked.value)
+        );
+        let finding = asked
+            .finding(message)
+            .other(first.span.clone(), "first asked here")
+            .help(
+                "a meter of plain lines reads what it is set to: ask it for one quantity, and \
+                 another meter for the other",
+            );
+        self.findings.add(finding);
+        None
+    }
+
     fn within(
         &self,
         address: &Located<u16>,
@@ -230,6 +272,11 @@ impl<'d> Points<'d> {
         );
         self.findings.add(address.finding(message));
         None
+    }
+
+    /// Something that may use a device could not be read.
+    pub(super) fn hide_uses(&self) {
+        self.all_known.set(false);
     }
 
     /// Names every device that nothing uses. Where a use names no known device, none can be called

@@ -73,22 +73,18 @@ pub(super) fn read_sense(
     let end = end.map_or(usual_end, |located| located.value);
     let supply = table.word("supply", Rail::ALL, Rail::word);
     let point = format!("{what} at the {end} end");
+    // Asked for last, and known here even where nothing is read any further.
+    table.leave(&["quantity"]);
     let operator = table.boolean("operator");
     let by_operator = operator.as_ref().is_some_and(|operator| operator.value);
+    let mut switched_by_nobody = None;
     let (means, usual, allowed) = if by_operator {
         let means = read_operator(table)?;
         (means, Quantity::Observation, BY_A_PERSON.to_vec())
     } else {
         let Some(device) = points.device(table) else {
             // Which keys belong here depends on the device; none of them is a problem now.
-            table.leave(&[
-                "input",
-                "through",
-                "by_hand",
-                "series_ohms",
-                "load_ohms",
-                "quantity",
-            ]);
+            table.leave(&["input", "through", "by_hand", "series_ohms", "load_ohms"]);
             return None;
         };
         if device.value.modbus().is_some() {
@@ -100,13 +96,19 @@ pub(super) fn read_sense(
         } else {
             let means = read_meter(&device, table, points, &point)?;
             let allowed = quantities_of(device.value);
+            if matches!(device.value.protocol, DeviceProtocol::Ascii(_)) {
+                switched_by_nobody = Some(device.value);
+            }
             (means, *allowed.first()?, allowed)
         }
     };
-    let quantity = match table.word("quantity", &allowed, quantity_word) {
-        Some(quantity) => quantity.value,
-        None => usual,
-    };
+    let stated = table.word("quantity", &allowed, quantity_word);
+    let quantity = stated.as_ref().map_or(usual, |quantity| quantity.value);
+    // A stated quantity that could not be taken is a problem already.
+    if let Some(device) = switched_by_nobody.filter(|_| stated.is_some() == table.has("quantity")) {
+        let asked = stated.unwrap_or_else(|| table.place().map(|()| quantity));
+        points.only_quantity(device, &point, asked)?;
+    }
     Some(ReadSense {
         sense: Sense {
             means,

@@ -19,17 +19,17 @@ pub(super) fn read_timing(root: &TableReader<'_>) -> BenchTiming {
         let found = table.integer(key, limits::WAIT_MS);
         found.map_or(otherwise, |located| Milliseconds(located.value))
     };
-    let long_wait = |key, otherwise| {
+    let long_wait = |key| {
         let found = table.integer(key, limits::CONTROLLER_WAIT_MS);
-        found.map_or(otherwise, |located| Milliseconds(located.value))
+        found.map(|located| Milliseconds(located.value))
     };
     let mut timing = BenchTiming {
         settle: wait("settle_ms", usual.settle),
         supply_settle: wait("supply_settle_ms", usual.supply_settle),
         release: wait("release_ms", usual.release),
-        controller_wait: long_wait("controller_wait_ms", usual.controller_wait),
+        controller_wait: long_wait("controller_wait_ms"),
         controller_look: wait("controller_look_ms", usual.controller_look),
-        power_loss: long_wait("power_loss_ms", usual.power_loss),
+        power_loss: long_wait("power_loss_ms").unwrap_or(usual.power_loss),
         controller_minimum_off: {
             let found = table.integer("controller_minimum_off_ms", limits::CONTROLLER_OFF_MS);
             found.map_or(usual.controller_minimum_off, |off| Milliseconds(off.value))

@@ -4,7 +4,8 @@
 //! to its end. A look lies high where the line was live and low where it was dead, so that a right
 //! look lies on its own step line and a wrong one beside it.
 
-use crate::domain::Observed;
+use crate::domain::bench_map::UnderTest;
+use crate::domain::{Observed, Verdict};
 use crate::report::{CellMark, ConditionView, LineTrace, Look, RunView, StepView};
 use crate::units::{Microseconds, Terminal};
 use maud::{Markup, html};
@@ -51,11 +52,14 @@ fn micros(at: Microseconds) -> f64 {
 }
 
 fn seconds(at: Microseconds) -> String {
-    format!("{} s", at_three(at))
+    format!("{:.3} s", micros(at) / 1e6)
 }
 
-fn at_three(at: Microseconds) -> String {
-    format!("{:.3}", micros(at) / 1e6)
+/// From when to when, as short as its column: hours of waiting need no milliseconds.
+fn span_words(from: Microseconds, until: Microseconds) -> String {
+    let decimals = if micros(until) < 100e6 { 3 } else { 1 };
+    let (from, until) = (micros(from) / 1e6, micros(until) / 1e6);
+    format!("{from:.decimals$}\u{2013}{until:.decimals$} s")
 }
 
 /// The diagram in bands of calls.
@@ -73,9 +77,12 @@ pub(super) fn section(view: &RunView) -> Markup {
             } @else {
                 p.note {
                     "Each call has the same width; within it, time runs from its start to its \
-                     end. The step line is the bench's relay command, high while it calls. A \
-                     mark is one look at the line: high where it was live, low where it was dead. \
-                     Times are from the start of the run."
+                     end. "
+                    @if view.under_test != UnderTest::Controller {
+                        "The step line is the bench's relay command, high while it calls. "
+                    }
+                    "A mark is one look at the line: high where it was live, low where it was \
+                     dead. Times are from the start of the run."
                 }
                 div.diagrams { @for steps in made.chunks(COLUMNS) { (band(view, steps)) } }
                 (legend())
@@ -131,10 +138,10 @@ fn band(view: &RunView, steps: &[&StepView]) -> Markup {
 
 fn column_head(column: &Column<'_>, height: f64) -> Markup {
     let middle = column.left + column.width / 2.0;
-    let class = if column.step.worst() > crate::domain::Verdict::Pass {
-        "column troubled"
-    } else {
-        "column"
+    let class = match column.step.worst() {
+        Verdict::None | Verdict::Pass => "column",
+        Verdict::Inconc => "column doubtful",
+        Verdict::Fail | Verdict::Error => "column troubled",
     };
     let condition = column.step.condition.as_ref();
     let condition = condition.map(|condition| match condition {
@@ -150,7 +157,7 @@ fn column_head(column: &Column<'_>, height: f64) -> Markup {
                 text.took x=(at(middle)) y="30" text-anchor="middle" { (condition) }
             }
             text.took x=(at(middle)) y="45" text-anchor="middle" {
-                (at_three(column.from)) "\u{2013}" (seconds(column.until))
+                (span_words(column.from, column.until))
             }
         }
     }
@@ -192,7 +199,9 @@ fn line_row(
         g.row {
             (rule(top, right))
             text.name x="4" y=(at(top + 24.0)) { (terminal) }
-            @for column in columns { (command(column, trace, terminal, top)) }
+            @if view.under_test != UnderTest::Controller {
+                @for column in columns { (command(column, trace, terminal, top)) }
+            }
             @for look in &trace.looks {
                 @if let Some(column) = columns.iter().find(|column| column.holds(look.at)) {
                     @let wrong = is_wrong(column.step, terminal, trace, *look);

@@ -218,16 +218,13 @@ pub(super) fn troubled_calls(view: &RunView) -> Markup {
 }
 
 fn troubled_call(step: &StepView) -> Markup {
-    let driven: Vec<&str> = step.driven.iter().map(Terminal::as_str).collect();
     html! {
         article.call {
             h3 {
                 span class=(format!("tag {}", class_of(step.worst()))) { (step.result_word()) }
                 " " (step.name)
                 small {
-                    " step " (step.number) ", "
-                    @if driven.is_empty() { "no relay closed" }
-                    @else { "the bench called " (driven.join(", ")) }
+                    " step " (step.number) ", " (step.how_called())
                     @if step.attempts > 1 { ", made " (step.attempts) " times" }
                 }
             }
@@ -243,9 +240,7 @@ fn troubled_call(step: &StepView) -> Markup {
                     }
                 }
             }
-            @if !step.note.is_empty() && step.lines.iter().all(|l| l.reason != step.note) {
-                p { (step.note) }
-            }
+            @if step.has_note_of_its_own() { p { (step.note) } }
         }
     }
 }

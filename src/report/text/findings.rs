@@ -8,7 +8,6 @@ use crate::report::{
     CellMark, Conclusion, LineView, RunView, StepView, reading_words, supply_words,
     suspect_in_words, wording,
 };
-use crate::units::Terminal;
 use std::io;
 
 /// What could explain the readings, and where to look; nothing where nothing is wrong.
@@ -97,13 +96,7 @@ fn in_one_line(step: &StepView, page: &mut Page<'_>) -> io::Result<()> {
 }
 
 fn paragraph(step: &StepView, page: &mut Page<'_>) -> io::Result<()> {
-    let driven = match step.driven.as_slice() {
-        [] => "no relay closed".to_owned(),
-        driven => {
-            let names: Vec<&str> = driven.iter().map(Terminal::as_str).collect();
-            format!("the bench called {}", names.join(", "))
-        }
-    };
+    let driven = step.how_called();
     let again = match step.attempts {
         0 | 1 => String::new(),
         attempts => format!("; made {attempts} times"),
@@ -124,8 +117,7 @@ fn paragraph(step: &StepView, page: &mut Page<'_>) -> io::Result<()> {
     if step.supply_state() == Observed::Off {
         page.line("   supply    R to C was seen DEAD during this call")?;
     }
-    let is_said = step.lines.iter().any(|line| line.reason == step.note);
-    if !step.note.is_empty() && !is_said {
+    if step.has_note_of_its_own() {
         page.hanging("   note      ", &step.note)?;
     }
     Ok(())

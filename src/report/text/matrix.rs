@@ -12,6 +12,8 @@ use std::io;
 
 /// Columns of the result, and of the gaps beside it.
 const RESULT: usize = 1 + 12 + 1;
+/// Columns of a line: the longest mark and a gap.
+const CELL: usize = 7;
 /// Columns of the supply.
 const SUPPLY: usize = 6;
 
@@ -26,7 +28,7 @@ pub(super) fn write(view: &RunView, page: &mut Page<'_>) -> io::Result<()> {
     let width = lines
         .iter()
         .map(|line| line.as_str().len() + 2)
-        .fold(8, usize::max);
+        .fold(CELL, usize::max);
     let names = view.steps.iter().map(|step| step.name.len());
     let name_width = names.fold(CALL_WIDTH, usize::max);
     let left = name_width + RESULT + if has_supply { SUPPLY } else { 0 };
@@ -110,8 +112,9 @@ fn legend(
         page.line(&format!("  {shape:<7} {}", mark.meaning()))?;
     }
     if has_supply {
-        page.line(
-            "  R-C     the supply, read after each relay that closed and at the end of the call",
+        page.hanging(
+            "  R-C     ",
+            "the supply, read after each relay that closed and at the end of the call",
         )?;
     }
     Ok(())

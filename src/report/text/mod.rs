@@ -1,4 +1,4 @@
-//! The report for a person: plain characters, at most 96 columns, no colour.
+//! The report for a person: plain characters, at most 80 columns, no colour.
 //!
 //! Place in the data's path: lays a [`RunView`](super::RunView) out on a writer. State shows by
 //! word and shape alone, so that it survives a log file, a black-and-white print and a screen seen

@@ -7,7 +7,7 @@
 use std::io::{self, Write};
 
 /// Columns of a page.
-pub(super) const WIDTH: usize = 96;
+pub(super) const WIDTH: usize = 80;
 
 /// A page under way.
 pub(super) struct Page<'w> {

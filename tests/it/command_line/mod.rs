@@ -1,6 +1,8 @@
 //! The built program as a shell sees it: arguments in; bytes, words and an exit code out.
 
+mod arguments;
 pub(crate) mod contract;
+mod disturbed;
 mod files;
 mod generated;
 mod pairs;

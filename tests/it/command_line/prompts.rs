@@ -74,6 +74,21 @@ fn an_answers_file_is_checked_before_anything_is_opened() {
         "'Y1' is no answer here; expected done or cannot",
         "2 problems; nothing was opened",
     ]);
+    for (text, place, words) in [
+        ("answers = 3\n", "1:11", "[answers] must be a table"),
+        (
+            "[answers]\n\"end:fan-only\" = 3\n",
+            "2:18",
+            "an answer is a text",
+        ),
+        (
+            "[answers]\n\"end:fan-only\" = [3]\n",
+            "2:19",
+            "an answer is a text",
+        ),
+    ] {
+        run_with(text, &[]).refused(&[words, &format!("answers.toml:{place}"), "1 problem;"]);
+    }
     run_with("[answer]\n", &[]).refused(&["missing [answers]", "unknown key `answer`"]);
 }
 

@@ -275,6 +275,38 @@ fn a_meter_without_a_multiplexer_reads_one_point() {
     );
 }
 
+/// A meter that nothing switches reads one quantity; one that is asked by name reads several.
+#[test]
+fn a_meter_of_plain_lines_reads_one_quantity() {
+    let reads_both = |protocol: &str| {
+        let meter = format!(
+            "[link.meter]\ntcp = \"192.0.2.7:5025\"\n[device.meter]\nlink = \"meter\"\n\
+             {protocol}\n[supply]"
+        );
+        let text = with(BENCH, "[supply]", &meter);
+        let sense = |input: u8| format!("sense = {{ device = \"board\", input = {input} }}");
+        let volts = "sense = { device = \"meter\", by_hand = true, quantity = \"ac-volts\" }";
+        let ohms = "sense = { device = \"meter\", by_hand = true, quantity = \"resistance\" }";
+        with(&with(&text, &sense(0), volts), &sense(1), ohms)
+    };
+    let accuracy = "accuracy = { percent = 1, resolution_v = 0.1 }";
+    let plain = reads_both(&format!("ascii = {{ listen = true, {accuracy} }}"));
+    assert_one(
+        &bench_errors(&plain),
+        "29:56",
+        &[
+            "meter `meter` reads ac-volts for Y1 at the equipment end, so it cannot read \
+             resistance for G at the equipment end: nothing switches it",
+            "ask it for one quantity",
+        ],
+    );
+    let asked = "scpi = { ac_volts = \"V?\", resistance = \"R?\", ";
+    let switched = reads_both(&format!("{asked}{accuracy} }}"));
+    parse_bench(Path::new("b.toml"), switched).expect("each quantity has its question");
+    let one = plain.replace("\"resistance\"", "\"ac-volts\"");
+    parse_bench(Path::new("b.toml"), one).expect("one quantity, at several points");
+}
+
 #[test]
 fn a_coil_obeys_physics() {
     let load = |inner: &str| {

@@ -233,6 +233,29 @@ fn the_waits_have_bounds() {
     }
 }
 
+/// Stage-up 5 to 20 min, power-up up to 2 min, minimum off up to 5 min (from memory): auxiliary
+/// heat behind two compressor stages comes after up to 2 x 20 + 7 min.
+#[test]
+fn a_room_controller_is_waited_for_by_its_stages() {
+    let minutes = |timing: &str, call: Option<&str>| {
+        let text = format!("{BENCH}\n[timing]\n{timing}\n");
+        let bench = parse_bench(Path::new("b.toml"), text).expect("the bench is sound");
+        let call = call.map(|call| call.parse().expect("a call"));
+        bench.map.timing.controller_wait_in(call.as_ref()).0 / 60_000
+    };
+    for (call, expected) in [
+        (None, 20),
+        (Some("fan-only"), 20),
+        (Some("cooling-1"), 20),
+        (Some("heating-2"), 40),
+        (Some("auxiliary-heat"), 60),
+        (Some("auxiliary-heat-2"), 80),
+    ] {
+        assert_eq!(minutes("", call), expected, "{call:?}");
+        assert_eq!(minutes("controller_wait_ms = 300_000", call), 5, "{call:?}");
+    }
+}
+
 #[test]
 fn a_watchdog_fits_its_register_and_outlasts_a_slow_reply() {
     let watchdog = |inner: &str| {

@@ -1,8 +1,10 @@
 //! The ready-made files are loaded, and every pair is compared.
 
+use crate::pairing::{stock, user, why_not};
 use coilcall::config::{
     BenchFile, ProfileFile, fit, parse_bench, parse_profile, read_bench, read_profile,
 };
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 fn files(folder: &str) -> Vec<PathBuf> {
@@ -43,42 +45,47 @@ fn every_ready_made_file_loads_and_begins_with_its_schema() {
     }
 }
 
-/// Equipment with its common on B never has B driven, so it needs the panel without B; and a boiler
-/// has a supply of its own, so it needs the bench that keeps two supplies apart. That bench serves
-/// single supplies too: there the equipment joins the two.
-fn known_not_to_fit(profile: &str, bench: &str) -> bool {
-    let no_relay_drives = bench.starts_with("qa-") || bench.starts_with("jumpers-");
-    match profile {
-        // Where no relay drives B, its common is in nobody's way.
-        "heat-pump-1-stage-common-on-b-o" => !no_relay_drives && bench != "panel-without-b",
-        "heat-pump-and-boiler-coil-replaces-o" | "heat-pump-and-boiler-radiators-adds-o" => {
-            bench != "dual-supply"
-        }
-        _ => bench == "panel-without-b" && profile.ends_with("-b"),
-    }
-}
-
 #[test]
-fn every_pair_fits_but_those_known_not_to() {
-    let benches = benches();
-    for profile in profiles() {
-        let mut fitting = 0;
-        for bench in &benches {
-            let pair = (stem(&profile.path), stem(&bench.path));
-            let fits = fit(&profile, bench);
-            assert_eq!(
-                fits.is_err(),
-                known_not_to_fit(pair.0, pair.1),
-                "{pair:?}: {fits:?}"
-            );
-            fitting += usize::from(fits.is_ok());
+fn every_pair_fits_but_those_that_cannot() {
+    let texts = (stock("benches"), stock("profiles"));
+    let read = (benches(), profiles());
+    let mut refused = 0;
+    for (profile, by_hand) in read.1.iter().zip(&texts.1) {
+        assert_eq!(stem(&profile.path), by_hand.name);
+        let mut served = BTreeSet::new();
+        for (bench, text) in read.0.iter().zip(&texts.0) {
+            assert_eq!(stem(&bench.path), text.name);
+            let reasons = why_not(text, by_hand);
+            match fit(profile, bench) {
+                Ok(_) => {
+                    assert_eq!(
+                        reasons,
+                        Vec::<String>::new(),
+                        "{} {}",
+                        text.name,
+                        by_hand.name
+                    );
+                    served.insert(user(text));
+                }
+                Err(errors) => {
+                    assert!(!reasons.is_empty(), "{} {}", text.name, by_hand.name);
+                    let told = errors.to_string();
+                    for reason in &reasons {
+                        assert!(told.contains(reason), "{reason:?} in {told}");
+                    }
+                    assert_eq!(errors.problems().len(), reasons.len(), "{told}");
+                    refused += 1;
+                }
+            }
         }
+        let all = ["quality assurance", "technician", "training"];
         assert!(
-            fitting > 0,
-            "{} fits no ready-made bench",
-            profile.path.display()
+            served.iter().eq(&all),
+            "{} serves only {served:?}",
+            by_hand.name
         );
     }
+    assert!(refused > 40, "{refused} pairs");
 }
 
 fn toml_of(document: &str) -> String {

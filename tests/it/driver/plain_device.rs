@@ -239,6 +239,24 @@ async fn of_a_stream_only_a_line_that_began_after_the_question_counts() {
 }
 
 #[tokio::test(start_paused = true)]
+async fn a_stream_too_slow_for_the_reply_timeout_says_what_it_needs() {
+    LocalSet::new()
+        .run_until(async {
+            let (mut far, meter) = streaming();
+            let (value, ()) = join!(meter.read(Quantity::AcVolts), async {
+                pass(300).await;
+                far.write_all(b".0\r\n24.").await.unwrap();
+            });
+            let told = value.unwrap_err().to_string();
+            assert!(
+                told.contains("two whole lines must come within reply_timeout_ms"),
+                "{told}"
+            );
+        })
+        .await;
+}
+
+#[tokio::test(start_paused = true)]
 async fn a_stream_that_is_silent_broken_or_endless_gives_no_reading() {
     for (bytes, kind) in [
         (&b""[..], TroubleKind::Timeout),

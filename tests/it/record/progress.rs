@@ -2,8 +2,10 @@
 
 use super::fixture::{
     Run, all_pass, cut_short, error_before_any_step, everything_dead, link_trouble, swapped,
+    terminal,
 };
-use coilcall::event::{EventKind, Waiting, WaitingFor};
+use coilcall::domain::{Call, Question, Verdict};
+use coilcall::event::{EventKind, FinishReason, Waiting, WaitingFor};
 use coilcall::terminal::Progress;
 use coilcall::units::Microseconds;
 use std::io::{self, Write};
@@ -98,6 +100,61 @@ fn only_long_waits_are_shown() {
         &["  ..  WAITING for the compressor's minimum-off time, at most 300 s"],
     );
     assert_eq!(progress(&run).matches("WAITING").count(), 1);
+}
+
+#[test]
+fn a_question_says_its_answers_once_and_how_long_it_stands() {
+    let run = Run::begin(|_| {});
+    let asked = |text: &str, choices: &[&str]| {
+        run.add(EventKind::Waiting(Waiting {
+            why: WaitingFor::Operator,
+            until: Microseconds(180_000_000),
+        }));
+        run.add(EventKind::Asked {
+            prompt: 0,
+            about: Question::MakeCall {
+                call: Call::FanOnly,
+                lines: vec![terminal("G")],
+            },
+            text: text.to_owned(),
+            choices: choices.iter().map(|choice| (*choice).to_owned()).collect(),
+        });
+    };
+    asked("Put G on R. Done?", &["done", "cannot"]);
+    asked(
+        "Which of Y1 G are live? (names, or none)",
+        &["Y1", "G", "none"],
+    );
+    check(
+        &run,
+        &[
+            "  ??  Put G on R. Done? [done / cannot] (180 s)",
+            "  ??  Which of Y1 G are live? (names, or none) (180 s)",
+        ],
+    );
+    assert!(!progress(&run).contains("WAITING"));
+}
+
+#[test]
+fn an_early_end_says_what_stands_open_and_what_may_still_be_on() {
+    let ended = |by_jumper: bool| {
+        let run = Run::begin(|started| {
+            if by_jumper {
+                started.plan.drives.clear();
+            }
+        });
+        run.make_safe(&[], &[]);
+        run.finish(Verdict::Inconc, FinishReason::Cancelled, "cancelled");
+        run
+    };
+    check(
+        &ended(false),
+        &["Every relay was opened and read back open: no isolation."],
+    );
+    check(
+        &ended(true),
+        &["A jumper may still be on: take every jumper off."],
+    );
 }
 
 struct Closed {

@@ -187,7 +187,7 @@ fn link_trouble_is_never_told_as_a_fault() {
     );
     says(
         &text,
-        "The bench could not tell for Y1, G, O, W2. Put the bench right first",
+        "Nothing could be told of any line: the inputs could not be read. Put that right first",
     );
     says(&text, "\"board\" 2 times: no complete reply in time.");
     says(
@@ -361,7 +361,7 @@ fn no_line_is_wider_than_the_page_and_no_control_character_passes() {
     ] {
         let text = run.text();
         for line in text.lines() {
-            assert!(line.chars().count() <= 96, "{line}");
+            assert!(line.chars().count() <= 80, "{line}");
             assert!(!line.contains(char::is_control), "{line:?}");
             assert_eq!(line.trim_end(), line);
         }
