@@ -105,15 +105,7 @@ impl Comparison<'_> {
                     .help("remove the drive, and the relay's wire with it"),
             );
         }
-        // A bench without any relay has its lines driven by a person's jumper.
-        let bench_drives = self.bench.map.under_test != UnderTest::Controller
-            && self
-                .bench
-                .map
-                .lines
-                .values()
-                .any(|line| line.drive.is_some());
-        if bench_drives
+        if self.bench_drives()
             && declared.drive.is_none()
             && self.demanded.contains(line)
             && !profile.is_input(line)
@@ -127,10 +119,30 @@ impl Comparison<'_> {
         findings
     }
 
+    /// A bench without any relay has its lines driven by a person's jumper; a room controller
+    /// drives its own.
+    fn bench_drives(&self) -> bool {
+        let map = &self.bench.map;
+        map.under_test != UnderTest::Controller
+            && map.lines.values().any(|line| line.drive.is_some())
+    }
+
+    fn is_by_jumper(&self) -> bool {
+        self.bench.map.under_test != UnderTest::Controller && !self.bench_drives()
+    }
+
     /// With two supplies there is no R: what is sensed must say which of the two it is.
     fn rail_findings(&self) -> Vec<Finding> {
         let senses = self.bench.map.supply.senses.iter();
         let joined = senses.filter(|sense| sense.rail == Rail::R).count();
+        if self.bench.map.supply.senses.is_empty() && self.is_by_jumper() {
+            let message = "the equipment has two supplies, and this bench does not say which of \
+                           them a person puts a line on";
+            return vec![
+                Finding::new(self.bench.supply.clone(), "supply.sense", message)
+                    .help("sense each: rail = \"Rc\" and rail = \"Rh\""),
+            ];
+        }
         if joined == 0 {
             return Vec::new();
         }
@@ -209,16 +221,6 @@ impl Comparison<'_> {
     }
 }
 
-/// The side on which a line's supply is where there are two: Rc for Y G O B, Rh for W E; an
-/// accessory may hang on either.
-fn side(line: &Terminal) -> Option<Rail> {
-    match line.as_str() {
-        "Y1" | "Y2" | "G" | "O" | "B" => Some(Rail::Rc),
-        "W1" | "W2" | "W3" | "E" => Some(Rail::Rh),
-        _ => None,
-    }
-}
-
 /// With two supplies, relays, inputs, meter leads and loads each declare theirs, and those of one
 /// line are the same.
 fn dual_findings(declared: &LineDeclared) -> Vec<Finding> {
@@ -243,7 +245,7 @@ fn dual_findings(declared: &LineDeclared) -> Vec<Finding> {
         ));
     }
     let first_stated = stated.iter().find_map(|(_, _, rail)| *rail);
-    let expected = side(line).or(first_stated);
+    let expected = Rail::by_function(line).or(first_stated);
     let mut findings = Vec::new();
     for (span, key, rail) in stated {
         let word = key.rsplit('.').next().unwrap_or_default();

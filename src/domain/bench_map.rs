@@ -59,6 +59,17 @@ file_words!(
 );
 
 impl Rail {
+    /// The supply of a line where there are two: Rc for Y G O B, Rh for W and E; an accessory may
+    /// hang on either.
+    #[must_use]
+    pub fn by_function(line: &Terminal) -> Option<Self> {
+        match line.as_str() {
+            "Y1" | "Y2" | "G" | "O" | "B" => Some(Self::Rc),
+            "W1" | "W2" | "W3" | "E" => Some(Self::Rh),
+            _ => None,
+        }
+    }
+
     /// The rail as a terminal.
     #[must_use]
     pub fn terminal(self) -> Terminal {

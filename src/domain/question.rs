@@ -4,6 +4,7 @@
 //! whoever answers (keyboard, answers file, simulator) finds the answer by its [`Question::key`].
 //! The words of a prompt are made here, so that every way of asking says the same.
 
+use super::bench_map::Rail;
 use super::call::Call;
 use super::checklist::Check;
 use super::machine::{Machine, Warmth};
@@ -21,6 +22,9 @@ pub enum Question {
         call: Call,
         /// The lines to put on R; empty where a room controller makes the call.
         lines: Vec<Terminal>,
+        /// Whether Rc and Rh stand in R's place, each for its own lines.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        two_supplies: bool,
     },
     /// End the call.
     EndCall {
@@ -123,16 +127,30 @@ impl Question {
             Self::MakeCall {
                 call: Call::Idle,
                 lines,
+                ..
             } if lines.is_empty() => "Make no call, and take every jumper off. Done?".to_owned(),
-            Self::MakeCall { call, lines } if lines.is_empty() => {
+            Self::MakeCall { call, lines, .. } if lines.is_empty() => {
                 format!("Make the call {call} at the room controller. Done?")
             }
-            Self::MakeCall { call, lines } => format!(
+            Self::MakeCall {
+                call,
+                lines,
+                two_supplies: true,
+            } => format!(
+                "For the call {call} put {} at the controller end, one after the other, and \
+                 nothing else; Rc and Rh must never meet. Done?",
+                each_on_its_supply(lines)
+            ),
+            Self::MakeCall { call, lines, .. } => format!(
                 "For the call {call} put {} on R at the controller end, one after the other, and \
                  nothing else. Done?",
                 named(lines)
             ),
             Self::EndCall { call } => format!("End the call {call}: take it off again. Done?"),
+            Self::Observe { lines, end, .. } if is_supply(lines) && lines.len() == 1 => format!(
+                "Is {0} live against C at the {end} end? ({0}, or none)",
+                named(lines)
+            ),
             Self::Observe { lines, end, .. } if is_supply(lines) => format!(
                 "Which of {} are live against C at the {end} end? (names, or none)",
                 named(lines)
@@ -281,6 +299,24 @@ fn running(words: &[&str], machines: &[Machine]) -> Option<Vec<Machine>> {
         .collect()
 }
 
+/// `G Y1 on Rc and W1 on Rh`: an accessory may hang on either supply.
+fn each_on_its_supply(lines: &[Terminal]) -> String {
+    let of = |rail: Option<Rail>| -> Vec<Terminal> {
+        let lines = lines.iter().filter(|line| Rail::by_function(line) == rail);
+        lines.cloned().collect()
+    };
+    let groups = [
+        (of(Some(Rail::Rc)), "Rc"),
+        (of(Some(Rail::Rh)), "Rh"),
+        (of(None), "its own supply"),
+    ];
+    let groups = groups.iter().filter(|(lines, _)| !lines.is_empty());
+    let words: Vec<String> = groups
+        .map(|(lines, rail)| format!("{} on {rail}", named(lines)))
+        .collect();
+    words.join(" and ")
+}
+
 fn named(lines: &[Terminal]) -> String {
     lines
         .iter()
@@ -328,8 +364,30 @@ mod tests {
         let make = Question::MakeCall {
             call: Call::FanOnly,
             lines: vec![],
+            two_supplies: false,
         };
         assert_eq!(make.understand("done"), Ok(Understood::Done));
         assert!(make.understand("Y1").is_err());
+    }
+
+    #[test]
+    fn with_two_supplies_no_line_is_put_on_the_wrong_one() {
+        let put = |lines: &[&'static str], two_supplies| {
+            let lines = lines.iter().map(|line| Terminal::known(line)).collect();
+            let call = Call::AuxiliaryHeat(1);
+            Question::MakeCall {
+                call,
+                lines,
+                two_supplies,
+            }
+            .text()
+        };
+        let text = put(&["G", "Y1", "W1"], true);
+        assert!(text.contains("put G Y1 on Rc and W1 on Rh at"), "{text}");
+        assert!(text.contains("Rc and Rh must never meet"), "{text}");
+        let text = put(&["HUM"], true);
+        assert!(text.contains("put HUM on its own supply at"), "{text}");
+        let text = put(&["G", "Y1", "W1"], false);
+        assert!(text.contains("put G Y1 W1 on R at"), "{text}");
     }
 }

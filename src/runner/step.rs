@@ -165,6 +165,7 @@ impl Sequencer<'_> {
                 let question = Question::MakeCall {
                     call: step.call.clone(),
                     lines: step.drive.clone(),
+                    two_supplies: self.plan.has_two_supplies(),
                 };
                 self.operator().ask_done(&question).await?;
             }

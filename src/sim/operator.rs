@@ -25,7 +25,7 @@ pub(super) struct Hands {
 /// Carries a question out and answers it.
 pub(super) fn answer(world: &mut World, question: &Question, now: Microseconds) -> String {
     match question {
-        Question::MakeCall { call, lines } => {
+        Question::MakeCall { call, lines, .. } => {
             let hands = world.hands(now);
             hands.jumpers = lines.iter().cloned().collect();
             hands.call = lines.is_empty().then(|| call.clone());

@@ -5,7 +5,7 @@
 
 use super::equipment::{AirFrom, EquipmentPlan};
 use super::shape::{MadeBy, Plan, PlannedStep, SensePoint, Target};
-use crate::domain::bench_map::SenseMeans;
+use crate::domain::bench_map::{Rail, SenseMeans};
 use crate::domain::{Call, Question};
 use crate::units::{End, Terminal};
 
@@ -31,7 +31,11 @@ impl Plan {
             if by_person {
                 let lines = step.drive.clone();
                 let call = call.clone();
-                questions.push(Question::MakeCall { call, lines });
+                questions.push(Question::MakeCall {
+                    call,
+                    lines,
+                    two_supplies: self.has_two_supplies(),
+                });
             }
             questions.extend(self.observations(&call, is_line));
             if step.is_ended_by_a_person() {
@@ -72,6 +76,13 @@ impl Plan {
             questions.push(Question::Warmth { call: call() });
         }
         questions
+    }
+
+    /// Whether the bench stands between Rc and Rh, and not on R.
+    #[must_use]
+    pub fn has_two_supplies(&self) -> bool {
+        let mut points = self.sense_points.iter();
+        points.any(|point| matches!(point.target, Target::Supply(Rail::Rc | Rail::Rh)))
     }
 
     /// Whether a person moves a meter's leads to this point: one meter on several points without a

@@ -129,6 +129,32 @@ fn two_supplies_are_declared_by_every_line() {
     assert_one(&errors, "28:9", &["line W1 belongs to Rh, not to Rc"]);
 }
 
+/// A person who makes the calls has to be told on which supply a line goes.
+#[test]
+fn jumpers_between_two_supplies_need_both_named() {
+    let by_hand = "name = \"By hand\"\nunder_test = \"wiring\"\nloads = \"dummy\"\n\
+                   [supply]\nsource = \"equipment\"\n";
+    let mut bench = by_hand.to_owned();
+    for (line, rail) in [("Y1", "Rc"), ("G", "Rc"), ("W1", "Rh")] {
+        bench.push_str(&format!(
+            "[[line]]\nterminal = \"{line}\"\n\
+             sense = {{ operator = true, supply = \"{rail}\" }}\n"
+        ));
+    }
+    let errors = compared(DUAL, &bench).expect_err("which supply is R?");
+    assert_one(
+        &errors,
+        "4:1",
+        &["does not say which of them a person puts", "rail = \"Rh\""],
+    );
+    let sensed = bench.replace(
+        "source = \"equipment\"\n",
+        "source = \"equipment\"\nsense = [{ operator = true, rail = \"Rc\" }, \
+         { operator = true, rail = \"Rh\" }]\n",
+    );
+    assert_eq!(compared(DUAL, &sensed), Ok(vec![]));
+}
+
 #[test]
 fn what_a_room_controller_cannot_show_is_noted() {
     let bench = line(BENCH, "O", 2)

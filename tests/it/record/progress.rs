@@ -115,6 +115,7 @@ fn a_question_says_its_answers_once_and_how_long_it_stands() {
             about: Question::MakeCall {
                 call: Call::FanOnly,
                 lines: vec![terminal("G")],
+                two_supplies: false,
             },
             text: text.to_owned(),
             choices: choices.iter().map(|choice| (*choice).to_owned()).collect(),
