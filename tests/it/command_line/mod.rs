@@ -1,6 +1,7 @@
 //! The built program as a shell sees it: arguments in; bytes, words and an exit code out.
 
 pub(crate) mod contract;
+mod controller_supply;
 mod files;
 mod generated;
 mod pairs;

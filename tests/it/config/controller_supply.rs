@@ -152,10 +152,10 @@ fn addresses_devices_and_keys_are_checked() {
         ),
     );
     check(
-        "coil = 5, volts",
-        "coil = 5, volt",
+        "coil = 5, volts = 20",
+        "coil = 5",
         (
-            "17:5",
+            "17:3",
             &["missing `volts`: what R to C then is with no output on"],
         ),
     );

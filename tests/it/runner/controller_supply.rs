@@ -86,11 +86,10 @@ fn with_fault(profile: &str, fault: ControllerFault) -> Ran {
 }
 
 fn closed_by(events: &[RunEvent]) -> impl Iterator<Item = BTreeSet<CoilAddress>> {
-    let sets = events.iter().filter_map(|event| match &event.kind {
+    events.iter().filter_map(|event| match &event.kind {
         EventKind::RelaysSet(set) => Some(set.read_back.iter().flatten().copied().collect()),
         _ => None,
-    });
-    sets
+    })
 }
 
 #[test]
