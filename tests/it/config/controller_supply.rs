@@ -102,9 +102,7 @@ fn a_relay_serves_once() {
         "coil = 0",
         (
             "30:8",
-            &[
-                "coil 0 of `board` is used twice: the cut of the supply and the stimulus of cooling-1",
-            ],
+            &["used twice: the cut of the supply and the stimulus of cooling-1"],
         ),
     );
     check(
