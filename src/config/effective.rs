@@ -9,7 +9,7 @@ use super::bench_file::{BenchFile, line_end_word, parity_word, quantity_word};
 use super::electrical::circuit_values;
 use super::profile_file::ProfileFile;
 use crate::domain::bench_map::{
-    CONTROLLER_STAGE_WAIT, RelayAt, Sense, SenseMeans, SupplyMap, UnderTest,
+    BenchMap, CONTROLLER_STAGE_WAIT, RelayAt, Sense, SenseMeans, SupplyMap, UnderTest,
 };
 use crate::domain::circuit::{CableValues, CircuitValues, HeatingSupply, Protection, SupplyValues};
 use crate::domain::profile::Origin;
@@ -164,6 +164,14 @@ pub fn effective_bench(bench: &BenchFile) -> Vec<String> {
             push_sense(&mut lines, &key, sense);
         }
     }
+    push_timing(&mut lines, map);
+    push_circuit(&mut lines, &map.circuit);
+    lines.push("bands.on_at_least_v", map.bands.on_at_least.0);
+    lines.push("bands.off_at_most_v", map.bands.off_at_most.0);
+    lines.lines
+}
+
+fn push_timing(lines: &mut Lines<'_>, map: &BenchMap) {
     let timing = &map.timing;
     lines.push("timing.settle_ms", timing.settle.0);
     lines.push("timing.supply_settle_ms", timing.supply_settle.0);
@@ -186,10 +194,6 @@ pub fn effective_bench(bench: &BenchFile) -> Vec<String> {
     }
     lines.push("timing.samples", timing.samples);
     lines.push("timing.mains_hertz", timing.mains_hertz);
-    push_circuit(&mut lines, &map.circuit);
-    lines.push("bands.on_at_least_v", map.bands.on_at_least.0);
-    lines.push("bands.off_at_most_v", map.bands.off_at_most.0);
-    lines.lines
 }
 
 fn push_numbers<T>(lines: &mut Lines<'_>, key: &str, keys: &[Key<T>], values: &T) {

@@ -7,13 +7,14 @@
 mod command;
 mod run_event;
 mod run_state;
+mod supply_set;
 
 pub use command::Command;
 pub use run_event::{
     BenchSummary, Changed, ChangeoverJudged, ChangeoverOutcome, Commitments, Conditions,
     DeviceSafe, EventKind, FORMAT_VERSION, FinishReason, LineJudged, MadeSafe, NextAction,
     ProfileSummary, Read, ReadResult, RelayReason, RelaysSet, Rule, RunEvent, RunFinished,
-    RunStarted, ShownBy, SimulatedBy, StepFinished, StepStarted, Supplied, SupplySet, TroubleSeen,
-    Waiting, WaitingFor,
+    RunStarted, ShownBy, SimulatedBy, StepFinished, StepStarted, TroubleSeen, Waiting, WaitingFor,
 };
 pub use run_state::{LineState, RunState, StepState};
+pub use supply_set::{Supplied, SupplySet};

@@ -10,12 +10,12 @@
 //! Place in the data's path: the runner makes the kinds, the journal stamps and chains them,
 //! [`RunState`](super::RunState) folds them. No event borrows or holds a handle.
 
+use super::supply_set::SupplySet;
 use crate::domain::bench_map::Rail;
 use crate::domain::plan::{Plan, Target};
 use crate::domain::{Call, Expected, Observed, Question, Verdict};
 use crate::units::{
     CoilAddress, DeviceName, End, Microseconds, Ohms, Quantity, Terminal, Trouble, TroubleKind,
-    Volts,
 };
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
@@ -355,32 +355,6 @@ pub struct Changed {
     pub after_us: Microseconds,
     /// It was last seen in the old state at this moment.
     pub before_us: Microseconds,
-}
-
-/// What a room controller is supplied with from now on.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Supplied {
-    /// The bench's usual supply.
-    Usual,
-    /// Another level of it.
-    Level {
-        /// Its name.
-        name: String,
-        /// R to C with no output on.
-        volts: Volts,
-    },
-    /// Nothing: the supply is cut.
-    Nothing,
-}
-
-/// The bench changed what it supplies a room controller with; the relays were read back.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct SupplySet {
-    /// The step's number.
-    pub step: u32,
-    /// What it is supplied with from now on.
-    pub to: Supplied,
 }
 
 /// What the runner does after a trouble.

@@ -6,8 +6,9 @@
 
 use super::run_event::{
     ChangeoverJudged, EventKind, LineJudged, MadeSafe, Read, RelaysSet, Rule, RunEvent,
-    RunFinished, RunStarted, Supplied, TroubleSeen, Waiting, WaitingFor,
+    RunFinished, RunStarted, TroubleSeen, Waiting, WaitingFor,
 };
+use super::supply_set::Supplied;
 use crate::domain::diagnosis::{Evidence, ObservedStep};
 use crate::domain::{Observed, Plan, Verdict};
 use crate::units::{Microseconds, Terminal};

@@ -41,6 +41,8 @@ struct RunJson<'v> {
 #[derive(Serialize)]
 struct StepJson<'v> {
     call: &'v Call,
+    /// Only where the step was made at another supply than the usual one.
+    #[serde(skip_serializing_if = "Option::is_none")]
     condition: Option<&'v ConditionView>,
     verdict: Verdict,
     lines: Vec<LineJson<'v>>,

@@ -34,8 +34,8 @@ pub fn planned_supply(plan: &Plan) -> Vec<String> {
         let calls = calls(&SupplyCondition::PowerLoss);
         let [lasts, off] = [cut.lasts, cut.minimum_off].map(|span| span.0 as f64 / 1000.0);
         lines.push(format!(
-            "  - cut for {lasts} s while the call stands, a compressor to stay off for {off} s from \
-             the cut: {calls}"
+            "  - cut for {lasts} s while the call stands, a compressor to stay off for {off} s \
+             from the cut: {calls}"
         ));
     }
     lines
@@ -54,7 +54,10 @@ pub(super) fn controller_supply(view: &RunView) -> Vec<(String, String)> {
         }
     }
     for (name, volts) in levels {
-        let is_at = |step: &&StepView| matches!(&step.condition, Some(ConditionView::Level { name: at, .. }) if at == name);
+        let is_at = |step: &&StepView| match &step.condition {
+            Some(ConditionView::Level { name: at, .. }) => at == name,
+            Some(ConditionView::PowerLoss { .. }) | None => false,
+        };
         let steps: Vec<&StepView> = view.steps.iter().filter(is_at).collect();
         entries.push((format!("At {name}"), at_level(&steps, volts)));
     }

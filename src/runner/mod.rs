@@ -8,11 +8,11 @@
 //! Parts: `dispatcher` (one biased select loop over commands and the sequence), `sequencer` (start,
 //! steps, changeover), `step` (one call), `controller` (a room controller's own pattern), `power`
 //! (its supply: levels, loss and return), `measure` and `meter` (inputs, meters, what a person
-//! sees), `judge` (pure), `relays` (set and read back), `requests` (tries by kind of trouble), `operator` (questions), `safety` (open-all first and
-//! last), `ending` (what follows however the sequence ended), `knowledge` (what outlives the
-//! sequence), `recorder` (events out), `sampling` (moments within the half cycle); `self_test` and
-//! `timed` (the bench by itself); `arming`, `equipment`, `held`, `machines` and `timers` (real
-//! loads).
+//! sees), `judge` (pure), `relays` (set and read back), `requests` (tries by kind of trouble),
+//! `operator` (questions), `safety` (open-all first and last), `ending` (what follows however the
+//! sequence ended), `knowledge` (what outlives the sequence), `recorder` (events out), `sampling`
+//! (moments within the half cycle); `self_test` and `timed` (the bench by itself); `arming`,
+//! `equipment`, `held`, `machines` and `timers` (real loads).
 
 mod arming;
 mod controller;

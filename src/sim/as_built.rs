@@ -120,8 +120,8 @@ pub(super) fn as_built(
 /// How far a level's volts lie from the stated ones, as a part of themselves (assumed).
 const LEVEL_VOLTS: f64 = 0.01;
 
-/// The installation with each other supply that the bench's relays can select: every level, and each
-/// supply cut off from the controller. `as_faulty` puts the faults in.
+/// The installation with each other supply that the bench's relays can select: every level, and
+/// each supply cut off from the controller. `as_faulty` puts the faults in.
 ///
 /// # Errors
 /// [`CircuitError`] where a stated value is outside physics.

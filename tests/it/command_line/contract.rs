@@ -99,7 +99,17 @@ pub(crate) fn assert_run(run: &Value) {
 }
 
 fn assert_step(step: &Value) {
-    exactly(step, &["call", "verdict", "lines", "supply", "note"]);
+    let mut keys = vec!["call", "verdict", "lines", "supply", "note"];
+    if let Some(condition) = step.get("condition") {
+        keys.push("condition");
+        let of_kind: &[&str] = match condition["kind"].as_str() {
+            Some("level") => &["kind", "name", "volts"],
+            Some("power-loss") => &["kind", "lasts_ms", "minimum_off_ms"],
+            other => panic!("{other:?}"),
+        };
+        exactly(condition, of_kind);
+    }
+    exactly(step, &keys);
     text(&step["call"]);
     one_of(&step["verdict"], &VERDICTS);
     assert!(step["supply"].is_object(), "{step}");

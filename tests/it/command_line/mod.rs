@@ -2,6 +2,7 @@
 
 mod arguments;
 pub(crate) mod contract;
+mod controller_supply;
 mod disturbed;
 mod files;
 mod generated;

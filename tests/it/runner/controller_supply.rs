@@ -86,11 +86,10 @@ fn with_fault(profile: &str, fault: ControllerFault) -> Ran {
 }
 
 fn closed_by(events: &[RunEvent]) -> impl Iterator<Item = BTreeSet<CoilAddress>> {
-    let sets = events.iter().filter_map(|event| match &event.kind {
+    events.iter().filter_map(|event| match &event.kind {
         EventKind::RelaysSet(set) => Some(set.read_back.iter().flatten().copied().collect()),
         _ => None,
-    });
-    sets
+    })
 }
 
 #[test]
@@ -161,7 +160,7 @@ fn the_calls_that_show_all_others_are_made_again() {
     );
 }
 
-/// The supply's steps stand behind the calls in either order of them, and the order is never slower.
+/// The supply's steps stand behind the calls in either order of them.
 #[test]
 fn the_fastest_order_keeps_each_level_together() {
     let case = Case::new(TWO_STAGES, BENCH);
@@ -434,8 +433,8 @@ fn a_cancel_gives_the_usual_supply_back() {
     }
 }
 
-/// The link that goes away while the power is cut: nobody can say that the relay opened, and that is
-/// the loudest thing said.
+/// The link that goes away while the power is cut: nobody can say that the relay opened, and that
+/// is the loudest thing said.
 #[test]
 fn a_link_lost_while_the_power_is_cut_ends_not_confirmed_safe() {
     let first = Case::new(ONE_STAGE, BENCH).run();
