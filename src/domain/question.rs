@@ -8,7 +8,7 @@ use super::call::Call;
 use super::checklist::Check;
 use super::machine::{Machine, Warmth};
 use super::plan::Target;
-use crate::units::{End, Terminal};
+use crate::units::{End, MeterValue, Quantity, Terminal};
 use serde::{Deserialize, Serialize};
 
 /// One question.
@@ -67,7 +67,24 @@ pub enum Question {
         /// The call under way.
         call: Call,
     },
+    /// Say what an instrument in the person's hand shows.
+    Value {
+        /// The call under way.
+        call: Call,
+        /// What it is put on.
+        target: Target,
+        /// At which end.
+        end: End,
+        /// Which quantity.
+        quantity: Quantity,
+    },
 }
+
+/// The most that an instrument may be said to show: far beyond any 24 V circuit, so that a slip of
+/// the keys is asked about again (assumed).
+const MOST_VOLTS: f64 = 1_000.0;
+const MOST_AMPS: f64 = 20.0;
+const MOST_OHMS: f64 = 1e9;
 
 /// The way of an answer that a person typed at this program's keyboard.
 pub const VIA_KEYBOARD: &str = "keyboard";
@@ -82,6 +99,7 @@ impl Question {
             | Self::Air { .. }
             | Self::Machines { .. }
             | Self::Warmth { .. }
+            | Self::Value { .. }
             | Self::Observe { .. } => true,
             Self::MakeCall { .. } | Self::EndCall { .. } | Self::Probe { .. } => false,
         }
@@ -89,7 +107,7 @@ impl Question {
 
     /// The name by which an answers file gives its answer: `make:cooling-1`, `end:cooling-1`,
     /// `observe:cooling-1`, `observe:supply`, `probe:Y1@equipment`, `confirm:valves-open`,
-    /// `air:fan-only`, `machines:cooling-1`, `warmth:cooling-1`.
+    /// `air:fan-only`, `machines:cooling-1`, `warmth:cooling-1`, `amps:Y1@controller`.
     #[must_use]
     pub fn key(&self) -> String {
         match self {
@@ -101,18 +119,13 @@ impl Question {
             Self::Air { call, .. } => format!("air:{call}"),
             Self::Machines { call, .. } => format!("machines:{call}"),
             Self::Warmth { call } => format!("warmth:{call}"),
-            Self::Probe {
-                target: Target::Line(line),
+            Self::Probe { target, end } => format!("probe:{}", place_key(target, *end)),
+            Self::Value {
+                target,
                 end,
-            } => format!("probe:{line}@{end}"),
-            Self::Probe {
-                target: Target::Supply(rail),
-                end,
-            } => format!("probe:{rail}@{end}"),
-            Self::Probe {
-                target: Target::Pair(a, b),
-                end,
-            } => format!("probe:{a},{b}@{end}"),
+                quantity,
+                ..
+            } => format!("{}:{}", shown_word(*quantity), place_key(target, *end)),
         }
     }
 
@@ -146,18 +159,47 @@ impl Question {
             }
             Self::Confirm { check } => check.question().to_owned(),
             Self::Air { call, within_s } => format!(
-                "In the call {call}, does air move at a supply register? (yes or no, within \
-                 {within_s} s; without a yes everything opens)"
+                "In the call {call}, does air move at a supply register? Answer within {within_s} \
+                 s: without a yes everything opens. (yes or no)"
+            ),
+            Self::Machines {
+                call: Call::Idle,
+                machines,
+            } => format!(
+                "Nothing is called. Which of {} still run or are pulled in? (names, or none)",
+                machine_words(machines)
             ),
             Self::Machines { call, machines } => format!(
-                "In the call {call}, which of {} run or are pulled in? (names, or none; name what \
-                 runs uncalled too)",
+                "In the call {call}, which of {} run or are pulled in? Name everything that runs, \
+                 called or not. (names, or none)",
                 machine_words(machines)
             ),
             Self::Warmth { call } => format!(
                 "In the call {call}, does the supply air get colder or warmer? (colder, warmer or \
                  unclear)"
             ),
+            Self::Value {
+                call,
+                target,
+                end,
+                quantity,
+            } => {
+                let asked = match quantity {
+                    Quantity::AcAmps => format!("what does a clamp around {target} show"),
+                    _ => format!("what does a meter from {target} to C show"),
+                };
+                let asked = match target {
+                    Target::Line(_) => asked,
+                    Target::Supply(_) | Target::Pair(..) => {
+                        format!("what does a meter on {target} show")
+                    }
+                };
+                let (unit, beyond) = (quantity.unit(), "overload where it is beyond the range");
+                format!(
+                    "In the call {call}, {asked} at the {end} end, in {unit}? (a number; \
+                     {beyond}; none where it shows nothing)"
+                )
+            }
         }
     }
 
@@ -180,6 +222,7 @@ impl Question {
                 choices
             }
             Self::Warmth { .. } => Warmth::ALL.iter().map(ToString::to_string).collect(),
+            Self::Value { .. } => ["NUMBER", "overload", "none"].map(str::to_owned).to_vec(),
         }
     }
 
@@ -235,12 +278,21 @@ impl Question {
             .ok_or_else(|| {
                 format!("'{answer}' is no answer here; expected colder, warmer or unclear")
             }),
+            Self::Value { quantity, .. } => shown(&words, *quantity)
+                .ok_or_else(|| {
+                    format!(
+                        "'{answer}' is no answer here; expected a number from 0 to {}, overload \
+                         or none",
+                        most(*quantity)
+                    )
+                })
+                .map(Understood::Shown),
         }
     }
 }
 
 /// An answer, understood.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub enum Understood {
     /// It was done.
     Done,
@@ -256,6 +308,48 @@ pub enum Understood {
     Running(Vec<Machine>),
     /// What the supply air does.
     Warmth(Warmth),
+    /// What an instrument shows.
+    Shown(MeterValue),
+}
+
+fn place_key(target: &Target, end: End) -> String {
+    match target {
+        Target::Line(line) => format!("{line}@{end}"),
+        Target::Supply(rail) => format!("{rail}@{end}"),
+        Target::Pair(a, b) => format!("{a},{b}@{end}"),
+    }
+}
+
+fn shown_word(quantity: Quantity) -> &'static str {
+    match quantity {
+        Quantity::AcAmps => "amps",
+        Quantity::Resistance => "ohms",
+        Quantity::AcVolts | Quantity::Presence | Quantity::Observation => "volts",
+    }
+}
+
+fn most(quantity: Quantity) -> f64 {
+    match quantity {
+        Quantity::AcAmps => MOST_AMPS,
+        Quantity::Resistance => MOST_OHMS,
+        Quantity::AcVolts | Quantity::Presence | Quantity::Observation => MOST_VOLTS,
+    }
+}
+
+/// A number without its unit, or a word.
+fn shown(words: &[&str], quantity: Quantity) -> Option<MeterValue> {
+    let [word] = words else {
+        return None;
+    };
+    match *word {
+        "none" => Some(MeterValue::NotANumber),
+        "overload" | "OL" | "ol" => Some(MeterValue::Overload),
+        number => number
+            .parse::<f64>()
+            .ok()
+            .filter(|value| (0.0..=most(quantity)).contains(value))
+            .map(MeterValue::Value),
+    }
 }
 
 fn machine_words(machines: &[Machine]) -> String {
@@ -331,5 +425,27 @@ mod tests {
         };
         assert_eq!(make.understand("done"), Ok(Understood::Done));
         assert!(make.understand("Y1").is_err());
+    }
+
+    #[test]
+    fn a_number_is_taken_within_reason() {
+        let question = Question::Value {
+            call: Call::Cooling(1),
+            target: Target::Line(Terminal::known("Y1")),
+            end: End::Controller,
+            quantity: Quantity::AcAmps,
+        };
+        assert_eq!(question.key(), "amps:Y1@controller");
+        let shown = |answer: &str| question.understand(answer);
+        let value = MeterValue::Value(0.38);
+        assert_eq!(shown(" 0.38 "), Ok(Understood::Shown(value)));
+        let beyond = MeterValue::Overload;
+        assert_eq!(shown("OL"), Ok(Understood::Shown(beyond)));
+        let nothing = MeterValue::NotANumber;
+        assert_eq!(shown("none"), Ok(Understood::Shown(nothing)));
+        for wrong in ["", "-1", "21", "0,38", "0.38 A", "NaN", "inf", "yes"] {
+            let error = shown(wrong).expect_err(wrong);
+            assert!(error.contains("a number from 0 to 20"), "{error}");
+        }
     }
 }

@@ -10,6 +10,7 @@
 
 use super::shape::PlannedStep;
 use crate::domain::bench_map::{Loads, RelayAt, SenseMeans, UnderTest};
+use crate::domain::measurement::COVERAGE;
 use crate::domain::profile::{Auxiliary, FanInHeat, Heat, Interface};
 use crate::domain::{BenchMap, Call, Check, Expected, Machine, Profile, Row, TruthTable};
 use crate::units::{Ohms, Seconds, Terminal};
@@ -84,10 +85,11 @@ impl CurrentBand {
         }
     }
 
-    /// Whether the current is inside.
+    /// Whether the current is inside by more than its expanded uncertainty.
     #[must_use]
-    pub fn holds(&self, amps: f64) -> bool {
-        (self.from_amps..=self.to_amps).contains(&amps)
+    pub fn holds(&self, amps: f64, u: f64) -> bool {
+        let reach = COVERAGE * u;
+        amps - reach >= self.from_amps && amps + reach <= self.to_amps
     }
 }
 

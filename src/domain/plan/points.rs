@@ -4,7 +4,7 @@ use super::shape::{PlannedMeter, SensePoint, Target};
 use crate::domain::BenchMap;
 use crate::domain::bench_map::{Loads, Sense, SenseMeans, UnderTest};
 use crate::domain::measurement::CREDITED_LOAD;
-use crate::units::{DeviceName, DeviceProtocol, MeterAccuracy, Ohms, Terminal};
+use crate::units::{DeviceName, DeviceProtocol, MeterAccuracy, Ohms, Quantity, Terminal};
 use std::collections::BTreeMap;
 
 /// Below this impedance a line's load is coil-like: it takes the current that a controller without
@@ -34,7 +34,8 @@ fn point(bench: &BenchMap, target: Target, sense: &Sense, own_load: bool) -> Sen
             let switched_in = load_ohms.is_some_and(|load| load.0 <= CREDITED_LOAD.0);
             (Some(meter_data(bench, device)), switched_in)
         }
-        SenseMeans::Input { .. } | SenseMeans::Operator => (None, false),
+        SenseMeans::Operator => (hand_instrument(sense.quantity), false),
+        SenseMeans::Input { .. } => (None, false),
     };
     SensePoint {
         target,
@@ -44,6 +45,24 @@ fn point(bench: &BenchMap, target: Target, sense: &Sense, own_load: bool) -> Sen
         meter,
         loaded: own_load || switched_in,
     }
+}
+
+/// What an instrument in a person's hand is worth: 2 % and one count of 0.1 V, or 3 % and two
+/// counts of 0.01 A (assumed).
+fn hand_instrument(quantity: Quantity) -> Option<PlannedMeter> {
+    let (percent, counts, resolution) = match quantity {
+        Quantity::AcVolts | Quantity::Resistance => (2.0, 1.0, 0.1),
+        Quantity::AcAmps => (3.0, 2.0, 0.01),
+        Quantity::Presence | Quantity::Observation => return None,
+    };
+    Some(PlannedMeter {
+        accuracy: MeterAccuracy {
+            percent,
+            counts,
+            resolution,
+        },
+        input_ohms: Ohms(10e6),
+    })
 }
 
 /// What the bench file says of the meter. A meter of plain lines without a stated accuracy is
