@@ -56,6 +56,20 @@ impl Check {
         }
     }
 
+    /// What has been confirmed, as a report says it.
+    #[must_use]
+    pub fn confirmed(self) -> &'static str {
+        match self {
+            Self::MainsIsolation => "mains isolation understood and within reach",
+            Self::OutdoorTemperature => "outdoor temperature within limits for every mode",
+            Self::CrankcaseHeat => "crankcase heat on long enough",
+            Self::ValvesOpen => "valves open",
+            Self::FiltersIn => "filters in, registers open",
+            Self::WaterInBoiler => "water in the boiler or coil",
+            Self::LoadsDisconnected => "every load lifted",
+        }
+    }
+
     /// The question put to the person.
     #[must_use]
     pub fn question(self) -> &'static str {

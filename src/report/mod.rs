@@ -30,7 +30,8 @@ pub use cell_mark::CellMark;
 pub use faults_page::faults_page;
 pub use format::{Format, UnknownFormat, write_each, write_report};
 pub use run_view::{
-    ChangeoverView, Conclusion, DiagnosisView, NotStarted, RunView, SuspectGroup, TroubleCount,
+    ArmingView, ChangeoverView, Conclusion, DiagnosisView, NotStarted, RunView, SuspectGroup,
+    TroubleCount,
 };
 pub use schema::{expected_schema, run_schema};
 pub use step_view::{LineView, ReadingValue, ReadingView, StepView, SupplyView, reading_words};

@@ -7,11 +7,11 @@
 
 use super::step_view::StepView;
 use super::timeline::Timeline;
-use super::wording::{arming, machine_waits};
+use super::wording::machine_waits;
 use crate::domain::bench_map::{Loads, UnderTest};
 use crate::domain::plan::{CallLeftOut, Plan, Target};
 use crate::domain::profile::Changeover;
-use crate::domain::{Expected, Observed, Verdict};
+use crate::domain::{Check, Expected, Observed, Verdict};
 use crate::event::{
     BenchSummary, ChangeoverOutcome, DeviceSafe, FinishReason, ProfileSummary, RunStarted,
     RunState, ShownBy, SimulatedBy, StepState,
@@ -97,6 +97,17 @@ pub struct ChangeoverView {
     pub evidence: String,
 }
 
+/// Who armed a run, when, and on what.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ArmingView {
+    /// Who, where the name may be shown.
+    pub by: Option<String>,
+    /// When; `None` where the run was never armed.
+    pub at: Option<Timestamp>,
+    /// Every point that applies, with the answer to it; `None` where there was none.
+    pub checklist: Vec<(Check, Option<bool>)>,
+}
+
 /// How often one kind of trouble was met on one device.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct TroubleCount {
@@ -129,8 +140,8 @@ pub struct RunView {
     pub under_test: UnderTest,
     /// What hung on the lines.
     pub loads: Loads,
-    /// Whether a named person armed the run, with what they confirmed; `None` where nobody has to.
-    pub arming: Option<String>,
+    /// Who armed the run and on what; `None` where nobody has to.
+    pub arming: Option<ArmingView>,
     /// What was waited for on account of machines; `None` where nothing was.
     pub machine_waits: Option<String>,
     /// The profile in a few words.
@@ -188,7 +199,17 @@ pub struct RunView {
 }
 
 impl RunView {
-    /// Resolves everything that a report shows.
+    /// The same with the name of whoever armed the run.
+    #[must_use]
+    pub fn with_armed_by(mut self, name: Option<String>) -> Self {
+        if let Some(arming) = self.arming.as_mut().filter(|arming| arming.at.is_some()) {
+            arming.by = name;
+        }
+        self
+    }
+
+    /// Resolves everything that a report shows; the name of whoever armed the run is
+    /// [`with_armed_by`](Self::with_armed_by)'s.
     ///
     /// # Errors
     /// [`NotStarted`] where the state holds no `run-started`.
@@ -218,7 +239,7 @@ impl RunView {
             simulated: first.conditions.simulated.clone(),
             under_test: plan.under_test,
             loads: plan.loads,
-            arming: arming(state, plan),
+            arming: arming_of(state, plan),
             machine_waits: machine_waits(state),
             profile: first.profile.clone(),
             profile_hash: first.profile_hash.clone(),
@@ -469,6 +490,23 @@ fn listed(names: &[String], lead_in: &str) -> String {
 }
 
 /// The plan's lines, then lines that only a step knows.
+fn arming_of(state: &RunState, plan: &Plan) -> Option<ArmingView> {
+    let checklist = &plan.equipment.as_ref()?.checklist;
+    if checklist.is_empty() {
+        return None;
+    }
+    let answer = |check: &Check| {
+        let mut asked = state.checks.iter();
+        let found = asked.find(|asked| asked.check == *check);
+        (*check, found.and_then(|asked| asked.confirmed))
+    };
+    Some(ArmingView {
+        by: None,
+        at: state.armed.as_ref().map(|armed| armed.at),
+        checklist: checklist.iter().map(answer).collect(),
+    })
+}
+
 fn lines_of(plan: &Plan, steps: &[StepView]) -> Vec<Terminal> {
     let mut lines = plan.lines.clone();
     lines.extend(
