@@ -159,24 +159,19 @@ impl Question {
             }
             Self::Confirm { check } => check.question().to_owned(),
             Self::Air { call, within_s } => format!(
-                "In the call {call}, does air move at a supply register? Answer within {within_s} \
-                 s: without a yes everything opens. (yes or no)"
+                "In the call {call}, does air move at a supply register? Without a yes within \
+                 {within_s} s everything opens."
             ),
             Self::Machines {
-                call: Call::Idle,
-                machines,
-            } => format!(
-                "Nothing is called. Which of {} still run or are pulled in? (names, or none)",
-                machine_words(machines)
-            ),
-            Self::Machines { call, machines } => format!(
-                "In the call {call}, which of {} run or are pulled in? Name everything that runs, \
-                 called or not. (names, or none)",
-                machine_words(machines)
+                call: Call::Idle, ..
+            } => "Nothing is called. What still runs, or is still pulled in? Name it, or say none."
+                .to_owned(),
+            Self::Machines { call, .. } => format!(
+                "In the call {call}, what runs or is pulled in? Name everything that does, called \
+                 or not."
             ),
             Self::Warmth { call } => format!(
-                "In the call {call}, does the supply air get colder or warmer? (colder, warmer or \
-                 unclear)"
+                "In the call {call}, does the supply air get colder or warmer than the room?"
             ),
             Self::Value {
                 call,
@@ -184,21 +179,8 @@ impl Question {
                 end,
                 quantity,
             } => {
-                let asked = match quantity {
-                    Quantity::AcAmps => format!("what does a clamp around {target} show"),
-                    _ => format!("what does a meter from {target} to C show"),
-                };
-                let asked = match target {
-                    Target::Line(_) => asked,
-                    Target::Supply(_) | Target::Pair(..) => {
-                        format!("what does a meter on {target} show")
-                    }
-                };
-                let (unit, beyond) = (quantity.unit(), "overload where it is beyond the range");
-                format!(
-                    "In the call {call}, {asked} at the {end} end, in {unit}? (a number; \
-                     {beyond}; none where it shows nothing)"
-                )
+                let (unit, target) = (quantity.unit(), put_on(target, *quantity));
+                format!("In the call {call}, what does {target} show at the {end} end, in {unit}?")
             }
         }
     }
@@ -310,6 +292,15 @@ pub enum Understood {
     Warmth(Warmth),
     /// What an instrument shows.
     Shown(MeterValue),
+}
+
+/// The instrument with where it is put.
+fn put_on(target: &Target, quantity: Quantity) -> String {
+    match (target, quantity) {
+        (Target::Line(line), Quantity::AcAmps) => format!("a clamp around {line}"),
+        (Target::Line(line), _) => format!("a meter from {line} to C"),
+        (Target::Supply(_) | Target::Pair(..), _) => format!("a meter from {target}"),
+    }
 }
 
 fn place_key(target: &Target, end: End) -> String {

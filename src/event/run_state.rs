@@ -84,6 +84,8 @@ pub struct RunState {
     pub checks: Vec<CheckState>,
     /// Waits for machines: what for, until when, and how long from where it was first said.
     pub machine_waits: Vec<(WaitingFor, Microseconds, Microseconds)>,
+    /// Until when a person is waited for, since that was last said.
+    pub person_until: Option<Microseconds>,
     /// The changeover's judgement.
     pub changeover: Option<ChangeoverJudged>,
     /// The last making-safe.
@@ -173,6 +175,9 @@ impl RunState {
     /// A countdown is said again and again; it is one wait as long as its end stays.
     fn note_wait(&mut self, waiting: &Waiting, now: Microseconds) {
         let Waiting { why, until } = *waiting;
+        if why == WaitingFor::Operator {
+            self.person_until = Some(until);
+        }
         let is_for_machines = match why {
             WaitingFor::MinimumOff
             | WaitingFor::MinimumOn

@@ -128,7 +128,13 @@ impl Sequencer<'_> {
             let seen = self.look_round(this).await?;
             lines.extend(self.read_by_hand(this).await?);
             self.end_where_live(this, &lines)?;
-            return self.judge_and_finish(this, &lines, &seen, String::new());
+            // It may be away for a while before the first call, and is waited for there.
+            let note = if self.is_supply_dead().await? {
+                "the supply is dead".to_owned()
+            } else {
+                String::new()
+            };
+            return self.judge_and_finish(this, &lines, &seen, note);
         }
         self.feed_relays(this).await?;
         let fan_called = self.close_lines(this, &on.first).await?;

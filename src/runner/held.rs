@@ -23,6 +23,8 @@ use std::pin::pin;
 pub(super) const LOOK_EVERY: Milliseconds = Milliseconds(5_000);
 /// How often a countdown is said again.
 const SAY_EVERY: Microseconds = Microseconds(60_000_000);
+/// How long before its end a countdown is said once more.
+const LAST_WORD: Microseconds = Microseconds(10_000_000);
 /// How many looks in a row may find the supply dead before the first call.
 const DEAD_LOOKS: u32 = 12;
 /// How often a supply may go and come back before the first call.
@@ -71,7 +73,7 @@ impl Sequencer<'_> {
         }
     }
 
-    /// Says what is waited for, and again each minute.
+    /// Says what is waited for, again each minute, and once more shortly before its end.
     fn say_countdown(
         &self,
         why: WaitingFor,
@@ -79,7 +81,11 @@ impl Sequencer<'_> {
         said: Option<Microseconds>,
     ) -> Result<Option<Microseconds>, Unrecorded> {
         let now = self.recorder.now();
-        if said.is_some_and(|said| now.0 < said.0 + SAY_EVERY.0) {
+        let last_word = Microseconds(until.0.saturating_sub(LAST_WORD.0));
+        let is_time = |said: Microseconds| {
+            now.0 >= said.0 + SAY_EVERY.0 || (now >= last_word && said < last_word)
+        };
+        if said.is_some_and(|said| !is_time(said)) {
             return Ok(said);
         }
         self.record(EventKind::Waiting(Waiting { why, until }))?;

@@ -43,7 +43,7 @@ pub(super) struct Seen {
 }
 
 /// The lines that call a machine which runs uncalled: of several, the first that the step does not
-/// drive.
+/// drive. What no line of the profile calls is nobody's.
 pub(super) fn uncalled_lines(
     this: OnMachines<'_>,
     uncalled: &[&Machine],
@@ -54,6 +54,7 @@ pub(super) fn uncalled_lines(
     };
     uncalled
         .iter()
+        .filter(|machine| ***machine != Machine::Other)
         .filter_map(|machine| {
             let mut lines = this.equipment.machines.iter();
             let (line, _) = lines.find(|(line, calls)| calls == machine && undriven(line))?;

@@ -255,9 +255,8 @@ pub(super) fn equipment_plan(
     // What hangs on a line that the profile lacks is asked about where only a person looks at it.
     for line in bench.lines.values() {
         if line.senses.iter().all(|s| s.means == SenseMeans::Operator) {
-            let name = &line.terminal;
-            let unknown = || Machine::On(name.clone());
-            machines.entry(name.clone()).or_insert_with(unknown);
+            let unknown = machines.entry(line.terminal.clone());
+            unknown.or_insert(Machine::Other);
         }
     }
     let starts_machines = bench.loads == Loads::Real;

@@ -47,6 +47,12 @@ pub(super) struct Person {
     /// A command of theirs: once a question with this beginning was asked, after so many seconds.
     pub(super) cancels: Option<(&'static str, u64)>,
     pub(super) defrost: Option<Defrost>,
+    /// Something that happens once a question with this beginning was asked, after so many
+    /// seconds; the question itself is answered as ever.
+    pub(super) then: Option<(&'static str, u64, fn(&Simulator))>,
+    /// What they say instead of what is true: by the question's key and how often it was asked
+    /// before.
+    pub(super) says: fn(&str, usize) -> Option<&'static str>,
 }
 
 /// They arm the run, look and answer truthfully, at the keyboard.
@@ -58,6 +64,8 @@ pub(super) const ATTENTIVE: Person = Person {
     says_no_to: "-",
     cancels: None,
     defrost: None,
+    then: None,
+    says: |_, _| None,
 };
 
 pub(super) fn run(case: Case, person: Person) -> Ran {
@@ -110,11 +118,27 @@ fn beside(
     simulator: Simulator,
     sender: mpsc::Sender<Command>,
 ) -> Box<dyn FnMut(&RunEvent)> {
+    let mut asked_before = std::collections::BTreeMap::<String, usize>::new();
+    let mut happened = false;
     Box::new(move |event| {
         let EventKind::Asked { prompt, about, .. } = &event.kind else {
             return;
         };
         let (prompt, question) = (*prompt, about.clone());
+        let count = asked_before.entry(question.key()).or_default();
+        let before = *count;
+        *count += 1;
+        if let Some((asked, seconds, happens)) = person.then
+            && question.key().starts_with(asked)
+            && !happened
+        {
+            happened = true;
+            let simulator = simulator.clone();
+            tokio::task::spawn_local(async move {
+                pass(seconds).await;
+                happens(&simulator);
+            });
+        }
         let (person, simulator, sender) = (person.clone(), simulator.clone(), sender.clone());
         tokio::task::spawn_local(async move {
             let key = question.key();
@@ -128,10 +152,10 @@ fn beside(
             if key.starts_with(person.silent_on) {
                 return;
             }
-            let text = if key.starts_with(person.says_no_to) {
-                "no".to_owned()
-            } else {
-                look(&simulator, &question).await
+            let text = match (person.says)(&key, before) {
+                _ if key.starts_with(person.says_no_to) => "no".to_owned(),
+                Some(said) => said.to_owned(),
+                None => look(&simulator, &question).await,
             };
             let via = person.via.to_owned();
             let answer = Command::Answer { prompt, text, via };
