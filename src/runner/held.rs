@@ -100,10 +100,17 @@ impl Sequencer<'_> {
         Ok(far_dead || !supply.dead.is_empty())
     }
 
-    /// Relays as meant, supply alive.
+    /// Relays as meant, supply alive. Where nothing is called its loss ends nothing, and starts the
+    /// compressor's time anew.
     pub(super) async fn see_bench(&self) -> Result<(), Ended> {
         self.relays().confirm().await?;
+        let anything_called = !self.knowledge.borrow().closed_now().is_empty();
         if !self.is_supply_dead().await? {
+            return Ok(());
+        }
+        if !anything_called {
+            let now = self.recorder.now();
+            self.knowledge.borrow_mut().timers.stopped(now);
             return Ok(());
         }
         Err(Ended::Seen(

@@ -259,11 +259,9 @@ impl World {
         &mut self,
         now: Microseconds,
     ) -> BTreeMap<DeviceName, BTreeSet<CoilAddress>> {
-        let closed = |(name, board): (&DeviceName, &mut Board)| {
-            board.expire(now);
-            (name.clone(), board.closed())
-        };
-        self.boards.iter_mut().map(closed).collect()
+        self.look(now);
+        let closed = |(name, board): (&DeviceName, &Board)| (name.clone(), board.closed());
+        self.boards.iter().map(closed).collect()
     }
 
     /// What a device's inputs read at this instant; index = address.

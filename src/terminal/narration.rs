@@ -93,9 +93,10 @@ impl Narration<'_> {
         }
         let equipment = self.state.started.as_ref();
         let equipment = equipment.and_then(|(_, first)| first.plan.equipment.as_ref());
-        let mut text = "  ##  ARMED: real machines will start\n      You will be asked for them by \
+        let mut text =
+            "  ##  ARMED: real machines will start\n      You will be asked for them by \
                         these names:\n"
-            .to_owned();
+                .to_owned();
         for machine in equipment.map_or(Vec::new(), EquipmentPlan::all_machines) {
             text.push_str(&format!("      {machine:<13} {}\n", machine.meaning()));
         }

@@ -9,11 +9,11 @@
 //! [`EquipmentPlan`] on the plan; the runner's `equipment` follows it. Nothing here waits.
 
 use super::shape::PlannedStep;
-use crate::domain::bench_map::{Loads, RelayAt, SenseMeans, UnderTest};
+use crate::domain::bench_map::{Loads, RelayAt, Sense, SenseMeans, UnderTest};
 use crate::domain::measurement::COVERAGE;
 use crate::domain::profile::{Auxiliary, FanInHeat, Heat, Interface};
 use crate::domain::{BenchMap, Call, Check, Expected, Machine, Profile, Row, TruthTable};
-use crate::units::{Ohms, Seconds, Terminal};
+use crate::units::{Ohms, Quantity, Seconds, Terminal};
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -252,9 +252,14 @@ pub(super) fn equipment_plan(
         .into_iter()
         .map(|(line, role)| (line.clone(), Machine::of(&line, role)))
         .collect();
-    // What hangs on a line that the profile lacks is asked about where only a person looks at it.
+    // What hangs on a line that the profile lacks is asked about where no device says that the
+    // line is dead.
+    let by_device = |sense: &Sense| {
+        let shows_state = matches!(sense.quantity, Quantity::Presence | Quantity::AcVolts);
+        shows_state && sense.means != SenseMeans::Operator
+    };
     for line in bench.lines.values() {
-        if line.senses.iter().all(|s| s.means == SenseMeans::Operator) {
+        if !line.senses.iter().any(by_device) {
             let unknown = machines.entry(line.terminal.clone());
             unknown.or_insert(Machine::Other);
         }

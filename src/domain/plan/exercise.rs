@@ -121,7 +121,7 @@ pub fn self_test_plan(bench: &BenchMap) -> Plan {
         loads: bench.loads,
         lines: bench.lines.keys().cloned().collect(),
         drives: drives.collect(),
-        sense_points: sense_points(bench),
+        sense_points: sense_points(bench, None),
         tied: Vec::new(),
         source_end: match bench.supply.source {
             SupplySource::Equipment => End::Equipment,

@@ -135,7 +135,7 @@ pub fn make_plan_in(
         loads,
         not_proven: not_proven(bench, profile, &left_out),
         equipment: equipment_plan(profile, bench, &steps),
-        sense_points: sense_points(bench),
+        sense_points: sense_points(bench, Some(maker.table.lines())),
         tied: profile.tied().to_vec(),
         source_end: match (under_test, bench.supply.source) {
             // Around a room controller the bench stands where the equipment would.

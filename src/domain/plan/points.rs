@@ -12,13 +12,22 @@ use std::collections::BTreeMap;
 const COIL_LIKE: f64 = 250.0;
 
 /// Every point of the bench: the supply first, then the lines.
-pub(super) fn sense_points(bench: &BenchMap) -> Vec<SensePoint> {
+///
+/// Every line of a panel has its coil. Of real equipment only those of `equipment_lines` have one.
+pub(super) fn sense_points(
+    bench: &BenchMap,
+    equipment_lines: Option<&[Terminal]>,
+) -> Vec<SensePoint> {
     let supply = bench.supply.senses.iter().map(|supply| {
         // A supply is loaded by its own transformer's impedance: it is no floating conductor.
         point(bench, Target::Supply(supply.rail), &supply.sense, true)
     });
     let lines = bench.lines.values().flat_map(|line| {
-        let own_load = bench.loads != Loads::Disconnected;
+        let own_load = match (bench.loads, equipment_lines) {
+            (Loads::Disconnected, _) => false,
+            (Loads::Real, Some(lines)) => lines.contains(&line.terminal),
+            (Loads::Real | Loads::Dummy, _) => true,
+        };
         line.senses
             .iter()
             .map(move |sense| point(bench, Target::Line(line.terminal.clone()), sense, own_load))

@@ -53,7 +53,10 @@ fn a_called_line_passes_on_its_current() {
     let (amps, u) = amps.expect("the reading stands behind the verdict");
     assert!((0.33..0.43).contains(&amps), "{amps} A");
     // Assumed for a clamp in the hand: 3 % and two counts of 0.01 A, over the root of three.
-    assert!((u - (0.03 * amps + 0.02) / 3_f64.sqrt()).abs() < 1e-12, "{u}");
+    assert!(
+        (u - (0.03 * amps + 0.02) / 3_f64.sqrt()).abs() < 1e-12,
+        "{u}"
+    );
     assert_no_harm(&ran, "clamp");
 }
 
@@ -61,7 +64,12 @@ fn a_called_line_passes_on_its_current() {
 fn a_line_without_its_current_and_without_a_witness_is_inconclusive() {
     for fault in ["coil-open:Y1", "open:Y1"] {
         let ran = run(Case::new(HEAT_PUMP, CLAMP).faults(&[fault]), SHORT_SIGHTED);
-        assert_eq!(ran.verdict(), Verdict::Inconc, "{fault}: {}", ran.outcome.note);
+        assert_eq!(
+            ran.verdict(),
+            Verdict::Inconc,
+            "{fault}: {}",
+            ran.outcome.note
+        );
         let y1 = judged(&ran, "cooling-1", "Y1");
         assert_eq!(y1.verdict, Verdict::Inconc, "{}", y1.reason);
         assert!(y1.reason.contains("carries 0.00"), "{}", y1.reason);
@@ -75,7 +83,11 @@ fn a_shorted_coil_takes_more_than_its_load() {
     // 64 ohm are on the data plate; 20 ohm are there.
     let mut case = Case::new(HEAT_PUMP, CLAMP);
     let plan = case.plan();
-    let y1 = case.bench.lines.get_mut(&Terminal::known("Y1")).expect("Y1");
+    let y1 = case
+        .bench
+        .lines
+        .get_mut(&Terminal::known("Y1"))
+        .expect("Y1");
     let load = y1.load.as_mut().expect("a load");
     load.sealed_ohms = Some(coilcall::units::Ohms(20.0));
     load.unsealed_ohms = Some(coilcall::units::Ohms(15.0));
@@ -126,7 +138,10 @@ fn a_clamp_that_a_person_moves_is_read_by_the_bench() {
         .collect();
     assert_eq!(asked[0], "probe:G@controller");
     assert!(asked.contains(&"probe:Y1@controller".to_owned()));
-    assert!(!asked.contains(&"probe:Y2@controller".to_owned()), "never called");
+    assert!(
+        !asked.contains(&"probe:Y2@controller".to_owned()),
+        "never called"
+    );
 }
 
 #[test]

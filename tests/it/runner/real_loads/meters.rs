@@ -71,13 +71,16 @@ fn crossed_wires_are_stopped_behind_a_meter_too() {
         assert_ne!(ran.verdict(), Verdict::Pass, "{fault}");
         assert_no_harm(&ran, fault);
         let longest = spans(&ran, &machine).into_iter().fold(0.0, f64::max);
-        assert!(longest > 0.0 && longest < 15.5, "{fault}: {longest} s");
+        assert!(longest > 0.0 && longest < 20.0, "{fault}: {longest} s");
     }
 }
 
 #[test]
 fn a_line_live_at_rest_that_only_a_meter_saw_is_not_confirmed_safe() {
-    let ran = run(Case::new(HEAT_PUMP, METER).faults(&["jumper:R,Y1"]), ATTENTIVE);
+    let ran = run(
+        Case::new(HEAT_PUMP, METER).faults(&["jumper:R,Y1"]),
+        ATTENTIVE,
+    );
     assert_eq!(ran.verdict(), Verdict::Fail, "{}", ran.outcome.note);
     let live: Vec<&str> = ran.outcome.still_live.iter().map(|l| l.as_str()).collect();
     assert_eq!(live, ["Y1"]);
@@ -89,7 +92,7 @@ fn moved_by_hand() -> Case {
     let text: String = text
         .lines()
         .map(|line| {
-            let by_hand = "sense = { device = \"meter\", by_hand = true }";
+            let by_hand = "sense = { device = \"meter\", by_hand = true, load_ohms = 3000 }";
             match line {
                 line if line.starts_with("sense = ") && line.contains("coil = 13 }") => {
                     "sense = { device = \"board\", input = 0, end = \"controller\" }"
@@ -100,7 +103,10 @@ fn moved_by_hand() -> Case {
         })
         .filter(|line| !line.contains("unit = 2") && !line.starts_with("[device.mux]"))
         .fold(String::new(), |text, line| text + line + "\n")
-        .replace("unit = 1, coils = 16,", "unit = 1, coils = 16, discrete_inputs = 8,")
+        .replace(
+            "unit = 1, coils = 16,",
+            "unit = 1, coils = 16, discrete_inputs = 8,",
+        )
         .replace("link = \"boards\"\n\n[device.meter]", "[device.meter]");
     let mut case = Case::new(HEAT_PUMP, METER);
     case.bench = parse_bench(Path::new("hand.toml"), text)
@@ -137,7 +143,12 @@ fn both_supplies_are_watched() {
         "dual-fuel-1-stage-o",
     ] {
         let ran = run(Case::new(profile, "harness-dual"), ATTENTIVE);
-        assert_eq!(ran.verdict(), Verdict::Pass, "{profile}: {}", ran.outcome.note);
+        assert_eq!(
+            ran.verdict(),
+            Verdict::Pass,
+            "{profile}: {}",
+            ran.outcome.note
+        );
         assert_no_harm(&ran, "hydronic or fuel");
         let rails: std::collections::BTreeSet<String> = ran
             .plan
@@ -147,7 +158,7 @@ fn both_supplies_are_watched() {
         assert_eq!(rails.len(), 2, "{rails:?}");
     }
     let boiler = "heat-pump-and-boiler-radiators-adds-o";
-    let crossed = Case::new(boiler, "harness-dual").faults(&["short:W1,C"]);
+    let crossed = Case::new(boiler, "harness-dual").faults(&["coil-short:W1"]);
     let ran = run(crossed, ATTENTIVE);
     assert_ne!(ran.verdict(), Verdict::Pass);
     assert_no_harm(&ran, "hydronic");
@@ -156,8 +167,15 @@ fn both_supplies_are_watched() {
 #[test]
 fn a_dead_heating_supply_stops_before_any_call() {
     let boiler = "heat-pump-and-boiler-radiators-adds-o";
-    let ran = run(Case::new(boiler, "harness-dual").faults(&["open:Rh"]), ATTENTIVE);
+    let ran = run(
+        Case::new(boiler, "harness-dual").faults(&["open:Rh"]),
+        ATTENTIVE,
+    );
     assert_eq!(ran.verdict(), Verdict::Inconc, "{}", ran.outcome.note);
-    assert!(ran.outcome.note.contains("supply is dead"), "{}", ran.outcome.note);
+    assert!(
+        ran.outcome.note.contains("supply is dead"),
+        "{}",
+        ran.outcome.note
+    );
     assert!(commanded(&ran, &relay_of(&ran, "G")).is_empty());
 }
