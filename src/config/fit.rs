@@ -34,6 +34,7 @@ pub fn fit(profile: &ProfileFile, bench: &BenchFile) -> Result<Vec<String>, Conf
     }
     if profile.profile.arrangement() == Arrangement::Dual {
         findings.extend(comparison.rail_findings());
+        findings.extend(comparison.master_finding());
     }
     if findings.is_empty() {
         return Ok(comparison.notes());
@@ -141,12 +142,24 @@ impl Comparison<'_> {
         ]
     }
 
+    /// One contact that feeds every relay would join the two supplies.
+    fn master_finding(&self) -> Option<Finding> {
+        let span = self.bench.master.clone()?;
+        let message = "the equipment has two supplies, and one master relay feeds all others";
+        let finding = Finding::new(span, "master", message);
+        Some(finding.help("it would join the supplies: leave master out, and feed each side alone"))
+    }
+
     fn notes(&self) -> Vec<String> {
         let profile = &self.profile.profile;
         let mut notes = self.bench.notes.clone();
+        let unvisited = self.bench.map.unvisited_lines(self.table.lines());
         let mut beyond = Vec::new();
         for line in self.bench.map.lines.values() {
             let name = &line.terminal;
+            if unvisited.contains(name) {
+                continue;
+            }
             if !self.table.lines().contains(name) {
                 beyond.push(name.as_str());
             } else if profile.is_input(name) && line.drive.is_some() {

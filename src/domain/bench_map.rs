@@ -12,7 +12,7 @@ use crate::units::{
     Quantity, Terminal,
 };
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 file_words!(
     /// What is being proven.
@@ -256,4 +256,37 @@ pub struct BenchMap {
     pub bands: Bands,
     /// Electrical values of bench and cable.
     pub circuit: CircuitValues,
+}
+
+impl BenchMap {
+    /// Lines beyond those that the profile wires at which nobody looks: a person would have to move
+    /// a meter's leads to each of them in every call. None on real loads, where every line counts,
+    /// and none where the meter would be left with a single point.
+    #[must_use]
+    pub fn unvisited_lines(&self, wired: &[Terminal]) -> BTreeSet<Terminal> {
+        let leads = |sense: &Sense| match &sense.means {
+            SenseMeans::Meter {
+                device,
+                through: None,
+                ..
+            } => Some(device.clone()),
+            _ => None,
+        };
+        let mut visited: BTreeMap<DeviceName, usize> = BTreeMap::new();
+        let wired_lines = self.lines.values().filter(|l| wired.contains(&l.terminal));
+        let of_lines = wired_lines.flat_map(|line| &line.senses);
+        let of_supply = self.supply.senses.iter().map(|supply| &supply.sense);
+        for device in of_lines.chain(of_supply).filter_map(leads) {
+            *visited.entry(device).or_default() += 1;
+        }
+        let by_hand = |sense: &Sense| {
+            leads(sense).is_some_and(|meter| visited.get(&meter).is_some_and(|points| *points > 1))
+        };
+        self.lines
+            .values()
+            .filter(|line| self.loads != Loads::Real && !wired.contains(&line.terminal))
+            .filter(|line| !line.senses.is_empty() && line.senses.iter().all(by_hand))
+            .map(|line| line.terminal.clone())
+            .collect()
+    }
 }

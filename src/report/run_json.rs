@@ -5,7 +5,8 @@
 //! from one run to the next with the same seed stand only under `run_id`, `started`, `finished`,
 //! `path` and `head_hash`.
 
-use super::run_view::{ArmingView, DiagnosisView, RunView};
+use super::arming_view::ArmingView;
+use super::run_view::{DiagnosisView, RunView};
 use super::step_view::{LineView, ReadingValue, ReadingView, StepView, SupplyView};
 use crate::domain::bench_map::{Loads, Rail, UnderTest};
 use crate::domain::{Call, Check, Expected, Observed, Verdict};
@@ -26,6 +27,8 @@ struct RunJson<'v> {
     loads: Loads,
     profile: &'v ProfileSummary,
     bench: &'v BenchSummary,
+    /// Only where a named person has to arm the run.
+    #[serde(skip_serializing_if = "Option::is_none")]
     arming: Option<ArmingJson<'v>>,
     started: Timestamp,
     finished: Option<Timestamp>,

@@ -5,13 +5,14 @@
 //! verdicts stand in events. What a run does not prove is gathered here, so that no format forgets
 //! it.
 
+use super::arming_view::ArmingView;
 use super::step_view::StepView;
 use super::timeline::Timeline;
 use super::wording::machine_waits;
 use crate::domain::bench_map::{Loads, UnderTest};
 use crate::domain::plan::{CallLeftOut, Plan, Target};
 use crate::domain::profile::Changeover;
-use crate::domain::{Check, Expected, Observed, Verdict};
+use crate::domain::{Expected, Observed, Verdict};
 use crate::event::{
     BenchSummary, ChangeoverOutcome, DeviceSafe, FinishReason, ProfileSummary, RunStarted,
     RunState, ShownBy, SimulatedBy, StepState,
@@ -95,17 +96,6 @@ pub struct ChangeoverView {
     pub shown: Option<ShownBy>,
     /// What was read in which call.
     pub evidence: String,
-}
-
-/// Who armed a run, when, and on what.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct ArmingView {
-    /// Who, where the name may be shown.
-    pub by: Option<String>,
-    /// When; `None` where the run was never armed.
-    pub at: Option<Timestamp>,
-    /// Every point that applies, with the answer to it; `None` where there was none.
-    pub checklist: Vec<(Check, Option<bool>)>,
 }
 
 /// How often one kind of trouble was met on one device.
@@ -239,7 +229,7 @@ impl RunView {
             simulated: first.conditions.simulated.clone(),
             under_test: plan.under_test,
             loads: plan.loads,
-            arming: arming_of(state, plan),
+            arming: ArmingView::of(state, plan),
             machine_waits: machine_waits(state),
             profile: first.profile.clone(),
             profile_hash: first.profile_hash.clone(),
@@ -490,23 +480,6 @@ fn listed(names: &[String], lead_in: &str) -> String {
 }
 
 /// The plan's lines, then lines that only a step knows.
-fn arming_of(state: &RunState, plan: &Plan) -> Option<ArmingView> {
-    let checklist = &plan.equipment.as_ref()?.checklist;
-    if checklist.is_empty() {
-        return None;
-    }
-    let answer = |check: &Check| {
-        let mut asked = state.checks.iter();
-        let found = asked.find(|asked| asked.check == *check);
-        (*check, found.and_then(|asked| asked.confirmed))
-    };
-    Some(ArmingView {
-        by: None,
-        at: state.armed.as_ref().map(|armed| armed.at),
-        checklist: checklist.iter().map(answer).collect(),
-    })
-}
-
 fn lines_of(plan: &Plan, steps: &[StepView]) -> Vec<Terminal> {
     let mut lines = plan.lines.clone();
     lines.extend(

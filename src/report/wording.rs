@@ -3,7 +3,8 @@
 //! Place in the data's path: a [`RunView`] in, words out; text and HTML lay them out. Each of them
 //! says the same in every format, so that two prints of one run never differ in meaning.
 
-use super::run_view::{ArmingView, ChangeoverView, RunView};
+use super::arming_view::ArmingView;
+use super::run_view::{ChangeoverView, RunView};
 use crate::domain::bench_map::{Loads, UnderTest};
 use crate::domain::{Check, Verdict};
 use crate::event::{ChangeoverOutcome, FinishReason, RunState, ShownBy, SimulatedBy, WaitingFor};

@@ -341,7 +341,25 @@ impl Sequencer<'_> {
         }
         self.wait(WaitingFor::Release, self.plan.timing.release)
             .await?;
-        self.measure().read(&self.line_order(None)).await
+        self.measure().read(&self.release_order(step)).await
+    }
+
+    /// Every line, but of those to which a person moves a meter's leads only what the call made
+    /// live: the others were seen dead a moment ago, with the call on.
+    fn release_order<'a>(&'a self, step: &PlannedStep) -> ReadOrder<'a> {
+        let mut order = self.line_order(None);
+        let was_live = |target: &Target| match target {
+            Target::Line(line) => {
+                let cell = step.cells.get(line);
+                cell.is_some_and(|cell| cell.expected == Expected::On)
+            }
+            Target::Supply(_) | Target::Pair(..) => true,
+        };
+        order
+            .points
+            .retain(|point| !self.plan.is_probed(point) || was_live(&point.target));
+        order.should_be_live = vec![false; order.points.len()];
+        order
     }
 
     /// Opens everything at once after the supply went away, and says whether it came back.

@@ -130,8 +130,24 @@ impl Narration<'_> {
         };
         let here = |drive: &&PlannedDrive| drive.relay.device == set.device;
         let drives = first.plan.drives.iter().filter(here);
-        let closed = drives.filter(|drive| set.intended.contains(&drive.relay.coil));
-        let names: Vec<&str> = closed.map(|drive| drive.terminal.as_str()).collect();
+        let drives: Vec<&PlannedDrive> = drives.collect();
+        let called_by = |set: &RelaysSet| -> Vec<&str> {
+            let closed = drives
+                .iter()
+                .filter(|d| set.intended.contains(&d.relay.coil));
+            closed.map(|drive| drive.terminal.as_str()).collect()
+        };
+        let names = called_by(set);
+        let of_board = self
+            .state
+            .relays
+            .iter()
+            .rev()
+            .filter(|s| s.device == set.device);
+        // The master relay and a meter's call no line.
+        if of_board.skip(1).map(called_by).next().unwrap_or_default() == names {
+            return String::new();
+        }
         match names.as_slice() {
             [] => "  =>  called now: nothing\n".to_owned(),
             names => format!("  =>  called now: {}\n", names.join(" ")),

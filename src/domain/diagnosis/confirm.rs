@@ -69,6 +69,10 @@ fn action(first: &Fault, names: &str) -> String {
         }
         FaultKind::InvertedChangeover => INVERTED.to_owned(),
         FaultKind::JumperMissing => JUMPER_MISSING.to_owned(),
+        FaultKind::Backfeed => format!(
+            "isolate, lift {names} at the outdoor unit and repeat heating-1: dead then means that \
+             the outdoor unit feeds it, in a defrost or for good"
+        ),
         _ => format!("look at {names}"),
     }
 }

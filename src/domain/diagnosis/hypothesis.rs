@@ -173,6 +173,10 @@ fn family(evidence: &Evidence) -> Vec<Fault> {
             &[Terminal::known("O"), Terminal::known("B")],
         ));
         family.push(fault(FaultKind::InvertedChangeover, &[]));
+        let calls_heat = |line: &&Terminal| line.as_str().starts_with(['W', 'E']);
+        let heat_lines = evidence.lines.iter().filter(calls_heat);
+        family
+            .extend(heat_lines.map(|line| fault(FaultKind::Backfeed, std::slice::from_ref(line))));
     }
     family.push(fault(FaultKind::JumperMissing, &[]));
     family

@@ -8,6 +8,7 @@
 use super::evidence::Evidence;
 use crate::domain::bench_map::Rail;
 use crate::domain::circuit::{Fault, FaultKind};
+use crate::domain::profile::Changeover;
 use crate::units::Terminal;
 use std::collections::BTreeSet;
 
@@ -82,6 +83,12 @@ pub(super) fn pattern(
         FaultKind::Tied | FaultKind::InvertedChangeover => {
             changeover_follows_compressor(evidence, fault.kind(), contacts)?
         }
+        FaultKind::Backfeed => {
+            if compressor_heats(evidence, &contacts)? {
+                contacts.insert(named[0].clone());
+            }
+            contacts
+        }
         FaultKind::JumperMissing => contacts
             .into_iter()
             .filter(|line| evidence.drives.get(line) != Some(&Rail::Rh))
@@ -116,8 +123,7 @@ fn changeover_follows_compressor(
     contacts: BTreeSet<Terminal>,
 ) -> Option<BTreeSet<Terminal>> {
     let valve = evidence.changeover.clone()?;
-    let compressor = contacts.iter().any(|line| line.as_str().starts_with('Y'));
-    if !compressor {
+    if !runs_compressor(&contacts) {
         return Some(contacts);
     }
     let asked = contacts.contains(&valve);
@@ -126,6 +132,18 @@ fn changeover_follows_compressor(
         live.insert(valve);
     }
     Some(live)
+}
+
+/// Whether the valve stands in heating while the compressor runs: then, and only then, an outdoor
+/// unit may feed its auxiliary line. O is energised in cooling, B in heating.
+fn compressor_heats(evidence: &Evidence, contacts: &BTreeSet<Terminal>) -> Option<bool> {
+    let valve = evidence.changeover.as_ref()?;
+    let heats_energised = *valve == Changeover::B.terminal();
+    Some(runs_compressor(contacts) && contacts.contains(valve) == heats_energised)
+}
+
+fn runs_compressor(contacts: &BTreeSet<Terminal>) -> bool {
+    contacts.iter().any(|line| line.as_str().starts_with('Y'))
 }
 
 /// Adds what the live lines are joined to, by the profile's ties and by the fault.

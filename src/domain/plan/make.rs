@@ -11,7 +11,9 @@ use super::not_proven::not_proven;
 use super::order::CallOrder;
 use super::order_rules::OrderRules;
 use super::points::{sense_points, unreliable_lines};
-use super::shape::{CallLeftOut, MadeBy, Plan, PlannedChangeover, PlannedDrive, PlannedStep};
+use super::shape::{
+    CallLeftOut, MadeBy, Plan, PlannedChangeover, PlannedDrive, PlannedStep, Target,
+};
 use crate::domain::bench_map::{Loads, SenseMeans, Stimulus, SupplySource, UnderTest};
 use crate::domain::{BenchMap, Call, Cell, Expected, Profile, Row, TruthTable};
 use crate::units::{End, Terminal};
@@ -133,9 +135,15 @@ pub fn make_plan_in(
     Ok(Plan {
         under_test,
         loads,
-        not_proven: not_proven(bench, profile, &left_out),
+        not_proven: not_proven(bench, (profile, maker.table.lines()), &left_out),
         equipment: equipment_plan(profile, bench, &steps),
-        sense_points: sense_points(bench, Some(maker.table.lines())),
+        sense_points: sense_points(bench, Some(maker.table.lines()))
+            .into_iter()
+            .filter(|point| match &point.target {
+                Target::Line(line) => lines.contains(line),
+                Target::Supply(_) | Target::Pair(..) => true,
+            })
+            .collect(),
         tied: profile.tied().to_vec(),
         source_end: match (under_test, bench.supply.source) {
             // Around a room controller the bench stands where the equipment would.
@@ -182,10 +190,12 @@ fn planned_drives(profile: &Profile, bench: &BenchMap, table: &TruthTable) -> Ve
         .collect()
 }
 
-/// Lines of the profile, then lines that only the bench has.
+/// Lines of the profile, then lines that only the bench has and that are looked at.
 fn judged_lines(bench: &BenchMap, table: &TruthTable) -> Vec<Terminal> {
+    let unvisited = bench.unvisited_lines(table.lines());
     let all: BTreeSet<&Terminal> = table.lines().iter().chain(bench.lines.keys()).collect();
-    all.into_iter().cloned().collect()
+    let looked_at = all.into_iter().filter(|line| !unvisited.contains(*line));
+    looked_at.cloned().collect()
 }
 
 struct Maker<'a> {

@@ -3,12 +3,12 @@
 use super::shape::CallLeftOut;
 use crate::domain::bench_map::{Loads, SenseMeans, SupplySource, UnderTest};
 use crate::domain::{BenchMap, Profile};
-use crate::units::{End, Quantity};
+use crate::units::{End, Quantity, Terminal};
 
 /// What this bench and this choice of calls leave unproven.
 pub(super) fn not_proven(
     bench: &BenchMap,
-    profile: &Profile,
+    (profile, wired): (&Profile, &[Terminal]),
     left_out: &[CallLeftOut],
 ) -> Vec<String> {
     let mut list = Vec::new();
@@ -59,6 +59,14 @@ pub(super) fn not_proven(
     }
     if bench.supply.senses.is_empty() {
         list.push("the supply is not sensed: a dead supply looks like dead wiring".to_owned());
+    }
+    let unvisited = bench.unvisited_lines(wired);
+    if !unvisited.is_empty() {
+        let names: Vec<&str> = unvisited.iter().map(Terminal::as_str).collect();
+        list.push(format!(
+            "lines that the profile lacks, to which nobody moves the meter's leads: {}",
+            names.join(" ")
+        ));
     }
     let calls: Vec<String> = left_out
         .iter()

@@ -52,8 +52,10 @@ fn known_not_to_fit(profile: &str, bench: &str) -> bool {
         // Where no relay drives B, its common is in nobody's way.
         "heat-pump-1-stage-common-on-b-o" => !no_relay_drives && bench != "panel-without-b",
         "heat-pump-and-boiler-coil-replaces-o" | "heat-pump-and-boiler-radiators-adds-o" => {
-            bench != "dual-supply"
+            bench != "dual-supply" && bench != "harness-dual"
         }
+        // It has no relays for accessories.
+        "heat-pump-1-stage-accessories-o" => bench == "harness-dual",
         _ => bench == "panel-without-b" && profile.ends_with("-b"),
     }
 }

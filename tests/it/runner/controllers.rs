@@ -283,6 +283,34 @@ fn a_cable_is_proven_with_jumpers_and_a_lamp_or_a_meter() {
     }
 }
 
+/// The bench has 13 lines and the equipment 4. By hand a technician looks at those 4 in each call,
+/// and once it is ended at what it had made live.
+#[test]
+fn leads_are_moved_by_hand_to_no_line_that_the_equipment_lacks_nor_twice_to_a_dead_one() {
+    let case = Case::new("heat-pump-1-stage-electric-o", "jumpers-and-meter");
+    let ran = with_a_person(case, |asked| Some(asked.truth));
+    assert_eq!(ran.verdict(), Verdict::Pass);
+    let looks = |line: &str| {
+        let question = format!("Put the meter's leads on {line} at the equipment end. Done?");
+        asked(&ran).iter().filter(|text| **text == question).count()
+    };
+    // 10 calls; Y1 is live in its own, cooling-1, heating-1 and auxiliary-heat, G in its own and
+    // all of the table but idle, O in its own and cooling-1, W2 in its own and two of heat.
+    assert_eq!(
+        [looks("Y1"), looks("G"), looks("O"), looks("W2")],
+        [14, 16, 12, 13]
+    );
+    for line in ["Y2", "B", "W1", "W3", "E", "HUM", "DH", "L", "X"] {
+        assert_eq!(looks(line), 0, "{line}");
+    }
+    let plan = &ran.state.started.as_ref().expect("begun").1.plan;
+    let said = plan
+        .not_proven
+        .iter()
+        .any(|text| text.ends_with("nobody moves the meter's leads: Y2 B W1 W3 E DH HUM L X"));
+    assert!(said, "{:?}", plan.not_proven);
+}
+
 #[test]
 fn an_answer_that_is_none_is_asked_for_again_with_what_would_be_one() {
     let first = std::cell::Cell::new(true);

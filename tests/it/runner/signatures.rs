@@ -171,6 +171,15 @@ fn touching_conductors_rise_together() {
 }
 
 #[test]
+fn an_outdoor_unit_that_feeds_the_auxiliary_line_does_so_in_heating_alone() {
+    check(
+        "backfeed:W2",
+        &[("alone:Y1", "Y1 W2"), ("heating-1", "Y1 G W2")],
+        "backfeed:W2",
+    );
+}
+
+#[test]
 fn w_landed_on_o_cools_with_the_strips_off() {
     check(
         "mislanded:W2,O",
