@@ -24,6 +24,8 @@ pub(super) enum Answers {
     Simulated(Simulator),
     /// A file; where the bench is simulated too, what the file says is done is done there.
     File(AnswersFile, Option<Simulator>),
+    /// A file for what it may answer, and someone at the keyboard for the rest.
+    FileAndKeyboard(AnswersFile, Keyboard),
     /// Someone at the keyboard.
     Keyboard(Keyboard),
 }
@@ -42,6 +44,10 @@ pub(super) fn answering(
         match answers {
             Answers::Simulated(simulator) => simulated(asked, &simulator, &commands).await,
             Answers::File(file, simulator) => from_file(asked, (file, simulator), &commands).await,
+            Answers::FileAndKeyboard(file, keyboard) => {
+                let asked = without_the_files(asked, file, commands.clone());
+                typed(asked, keyboard, &commands).await;
+            }
             Answers::Keyboard(keyboard) => typed(asked, keyboard, &commands).await,
         }
     });
@@ -107,6 +113,31 @@ async fn from_file(
             return;
         }
     }
+}
+
+/// Answers what a file may answer, and hands on what only a person at the bench can know.
+fn without_the_files(
+    mut asked: mpsc::UnboundedReceiver<Prompt>,
+    mut file: AnswersFile,
+    commands: mpsc::Sender<Command>,
+) -> mpsc::UnboundedReceiver<Prompt> {
+    let (sender, for_a_person) = mpsc::unbounded_channel();
+    tokio::task::spawn_local(async move {
+        while let Some((prompt, question)) = asked.recv().await {
+            let by_file = match question.needs_a_person_there() {
+                true => None,
+                false => file.next(&question),
+            };
+            let goes_on = match by_file {
+                Some(text) => answer(&commands, prompt, text, "file").await,
+                None => sender.send((prompt, question)).is_ok(),
+            };
+            if !goes_on {
+                return;
+            }
+        }
+    });
+    for_a_person
 }
 
 async fn typed(

@@ -9,7 +9,7 @@ use crate::config::{AnswersFile, BenchFile, ProfileFile, read_answers};
 use crate::domain::bench_map::Loads;
 use crate::domain::circuit::Fault;
 use crate::domain::plan::{CallOrder, Plan, make_plan_in};
-use crate::domain::{Call, Profile, TruthTable, Verdict};
+use crate::domain::{Call, Profile, Question, TruthTable, Verdict};
 use crate::event::{
     BenchSummary, Command, Commitments, Conditions, FinishReason, ProfileSummary, RunStarted,
     SimulatedBy,
@@ -112,7 +112,8 @@ pub async fn run_bench(
     if let Some(simulation) = &request.simulation {
         check_faults(simulation, &profile.profile)?;
     }
-    let file = answers_file(request, &plan, &mut notes)?;
+    let needs_people = armed_by.is_some() && request.simulation.is_none();
+    let file = answers_file(request, (&plan, needs_people), &mut notes)?;
     let clock: Rc<dyn Clock> = Rc::new(RunClock::start());
     let simulator = match &request.simulation {
         None => None,
@@ -138,6 +139,7 @@ pub async fn run_bench(
     let path = journal.path().to_owned();
     let journal = Rc::new(journal);
     let answers = match (file, simulator) {
+        (Some(file), None) if needs_people => Answers::FileAndKeyboard(file, keyboard),
         (Some(file), simulator) => Answers::File(file, simulator),
         (None, Some(simulator)) => Answers::Simulated(simulator),
         (None, None) => Answers::Keyboard(keyboard),
@@ -201,17 +203,26 @@ fn simulator_of(
     })?)
 }
 
-/// The answers file, where one is given; what it leaves unanswered is noted.
+/// The answers file, where one is given; what it leaves unanswered is noted. On real or lifted
+/// loads it may not answer what only a person at the bench can know.
 fn answers_file(
     request: &RunRequest,
-    plan: &Plan,
+    (plan, needs_people): (&Plan, bool),
     notes: &mut Vec<String>,
 ) -> Result<Option<AnswersFile>, AppError> {
     let Some(path) = &request.answers else {
         return Ok(None);
     };
     let questions = plan.questions();
-    let file = read_answers(path, &questions)?;
+    let (of_people, of_anyone): (Vec<Question>, Vec<Question>) = questions
+        .into_iter()
+        .partition(|question| needs_people && question.needs_a_person_there());
+    let file = read_answers(path, &of_anyone, &of_people)?;
+    if needs_people {
+        // What the file leaves open is asked at the keyboard.
+        return Ok(Some(file));
+    }
+    let questions = of_anyone;
     notes.extend(note_on_unanswered(&file.unanswered(&questions)));
     Ok(Some(file))
 }

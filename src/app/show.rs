@@ -30,6 +30,8 @@ pub fn read_run(folder: &Path, run: &str) -> Result<RunFound, AppError> {
         .as_ref()
         .and_then(|(_, started)| started.commitments.subject.as_deref());
     let subject = SubjectRecord::subject_of(&path, committed)?;
+    let armed = replay.state.armed.as_ref();
+    let armed_by = SubjectRecord::armed_by_of(&path, armed.map(|armed| armed.by.as_str()))?;
     let diagnosis = diagnosis_view(&replay.state);
     let view = RunView::new(
         &replay.state,
@@ -38,7 +40,8 @@ pub fn read_run(folder: &Path, run: &str) -> Result<RunFound, AppError> {
         &replay.head_hash,
         diagnosis,
     )
-    .map_err(|_| AppError::NothingToReport(path.display().to_string()))?;
+    .map_err(|_| AppError::NothingToReport(path.display().to_string()))?
+    .with_armed_by(armed_by);
     Ok(RunFound { path, view })
 }
 

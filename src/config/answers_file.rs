@@ -47,11 +47,16 @@ impl AnswersFile {
     }
 }
 
-/// Reads an answers file for a run that may put these questions.
+/// Reads an answers file for a run that may put these questions; those of people are put too, and
+/// no file may answer them.
 ///
 /// # Errors
 /// Everything that is wrong with it, each with its place.
-pub fn read_answers(path: &Path, questions: &[Question]) -> Result<AnswersFile, ConfigErrors> {
+pub fn read_answers(
+    path: &Path,
+    questions: &[Question],
+    of_people: &[Question],
+) -> Result<AnswersFile, ConfigErrors> {
     let text = read_text(path)?;
     let file = path.display().to_string();
     let source = Source {
@@ -64,7 +69,8 @@ pub fn read_answers(path: &Path, questions: &[Question]) -> Result<AnswersFile, 
     let found = document.get("answers");
     match found.map(|value| (value.get_ref(), value.span())) {
         Some((DeValue::Table(table), _)) => {
-            read_table(table, questions, (&mut answers, &mut findings));
+            let asked = (questions, of_people);
+            read_table(table, asked, (&mut answers, &mut findings));
         }
         Some((_, span)) => {
             findings.push(Finding::new(span, "answers", "[answers] must be a table"))
@@ -92,7 +98,7 @@ pub fn read_answers(path: &Path, questions: &[Question]) -> Result<AnswersFile, 
 
 fn read_table(
     table: &DeTable<'_>,
-    questions: &[Question],
+    (questions, of_people): (&[Question], &[Question]),
     (answers, findings): (&mut AnswersFile, &mut Vec<Finding>),
 ) {
     let known: Vec<String> = questions.iter().map(Question::key).collect();
@@ -100,6 +106,15 @@ fn read_table(
         let key = name.get_ref().to_string();
         let path = format!("answers.\"{key}\"");
         let asked: Vec<&Question> = questions.iter().filter(|q| q.key() == key).collect();
+        if of_people.iter().any(|question| question.key() == key) {
+            let message = format!("`{key}` is a person's to answer at the keyboard, in each run");
+            let finding = Finding::new(name.span(), path, message);
+            findings.push(finding.help(
+                "on real or lifted loads no file answers what only someone at the bench can know; \
+                 with --simulate it may",
+            ));
+            continue;
+        }
         if asked.is_empty() {
             let message = format!("this run never asks `{key}`");
             let known: Vec<&str> = known.iter().map(String::as_str).collect();

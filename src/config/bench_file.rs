@@ -46,6 +46,8 @@ pub struct BenchFile {
     pub(super) declared: Vec<LineDeclared>,
     /// Where the supply is described.
     pub(super) supply: Span,
+    /// Where the master relay is named.
+    pub(super) master: Option<Span>,
 }
 
 /// Reads a bench file.
@@ -69,6 +71,8 @@ pub fn parse_bench(path: &Path, text: String) -> Result<BenchFile, ConfigErrors>
     let document = source.document()?;
     let findings = Findings::default();
     let supply = locate(&document, "supply");
+    let has_master = document.get("master").is_some();
+    let master = has_master.then(|| locate(&document, "master"));
     let read = read_map(TableReader::root(&document, &findings));
     match read {
         Some((map, declared, notes)) if !findings.any() => Ok(BenchFile {
@@ -78,6 +82,7 @@ pub fn parse_bench(path: &Path, text: String) -> Result<BenchFile, ConfigErrors>
             notes,
             declared,
             supply,
+            master,
         }),
         _ => {
             assert!(

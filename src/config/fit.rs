@@ -34,6 +34,7 @@ pub fn fit(profile: &ProfileFile, bench: &BenchFile) -> Result<Vec<String>, Conf
     }
     if profile.profile.arrangement() == Arrangement::Dual {
         findings.extend(comparison.rail_findings());
+        findings.extend(comparison.master_finding());
     }
     if findings.is_empty() {
         return Ok(comparison.notes());
@@ -151,6 +152,14 @@ impl Comparison<'_> {
             Finding::new(self.bench.supply.clone(), "supply.sense", message)
                 .help("sense each: rail = \"Rc\" and rail = \"Rh\""),
         ]
+    }
+
+    /// One contact that feeds every relay would join the two supplies.
+    fn master_finding(&self) -> Option<Finding> {
+        let span = self.bench.master.clone()?;
+        let message = "the equipment has two supplies, and one master relay feeds all others";
+        let finding = Finding::new(span, "master", message);
+        Some(finding.help("it would join the supplies: leave master out, and feed each side alone"))
     }
 
     fn notes(&self) -> Vec<String> {

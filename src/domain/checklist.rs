@@ -56,29 +56,43 @@ impl Check {
         }
     }
 
+    /// What has been confirmed, as a report says it.
+    #[must_use]
+    pub fn confirmed(self) -> &'static str {
+        match self {
+            Self::MainsIsolation => "mains isolation understood and within reach",
+            Self::OutdoorTemperature => "outdoor temperature within limits for every mode",
+            Self::CrankcaseHeat => "crankcase heat on long enough",
+            Self::ValvesOpen => "valves open",
+            Self::FiltersIn => "filters in, registers open",
+            Self::WaterInBoiler => "water in the boiler or coil",
+            Self::LoadsDisconnected => "every load lifted",
+        }
+    }
+
     /// The question put to the person.
     #[must_use]
     pub fn question(self) -> &'static str {
         match self {
             Self::MainsIsolation => {
-                "Real machines will start. Is the mains disconnect of every machine within reach, \
-                 and is it understood that stopping this program isolates nothing? (yes or no)"
+                "Real machines will start. Is the mains disconnect of every machine known and \
+                 within reach, and is it understood that stopping this program isolates nothing?"
             }
             Self::OutdoorTemperature => {
                 "Is the outdoor temperature inside the maker's limits for every mode of this run, \
-                 cooling and heating alike? (yes or no)"
+                 cooling and heating alike?"
             }
             Self::CrankcaseHeat => {
-                "Has the crankcase heater been powered as long as the maker asks? (yes or no; yes \
-                 too where there is none)"
+                "Has the crankcase heater been powered as long as the maker asks? Say yes where \
+                 there is none."
             }
-            Self::ValvesOpen => "Are the service, fuel and water valves open? (yes or no)",
-            Self::FiltersIn => "Are the filters in, and the registers open? (yes or no)",
+            Self::ValvesOpen => "Are the service, fuel and water valves open?",
+            Self::FiltersIn => "Are the filters in, and the registers open?",
             Self::WaterInBoiler => {
-                "Is there water in the boiler or the coil, at its working pressure? (yes or no)"
+                "Is there water in the boiler or the coil, at its working pressure?"
             }
             Self::LoadsDisconnected => {
-                "Is every load lifted from the lines, so that no machine can start? (yes or no)"
+                "Is every load lifted from the lines, so that no machine can start?"
             }
         }
     }

@@ -27,6 +27,8 @@ pub enum Machine {
     Valve,
     /// Whatever hangs on a line that calls none of the above.
     On(Terminal),
+    /// Whatever hangs on a line that the profile lacks.
+    Other,
 }
 
 impl Machine {
@@ -41,6 +43,21 @@ impl Machine {
             LineRole::Heat(1) | LineRole::EmergencyOnly => Self::Heat,
             LineRole::Heat(_) => Self::SecondHeat,
             LineRole::Accessory(_) | LineRole::Unused => Self::On(line.clone()),
+        }
+    }
+
+    /// What a person who stands beside it knows it by.
+    #[must_use]
+    pub fn meaning(&self) -> String {
+        match self {
+            Self::Fan => "the indoor blower".to_owned(),
+            Self::Compressor => "the outdoor unit's compressor, or its contactor".to_owned(),
+            Self::SecondStage => "the compressor's second stage".to_owned(),
+            Self::Heat => "electric strips, burner or boiler, their first stage".to_owned(),
+            Self::SecondHeat => "the second stage of that heat".to_owned(),
+            Self::Valve => "the reversing valve's coil (O/B), by its click or hum".to_owned(),
+            Self::On(line) => format!("what hangs on {line}"),
+            Self::Other => "anything else that the control wiring could start".to_owned(),
         }
     }
 
@@ -67,6 +84,7 @@ impl fmt::Display for Machine {
             Self::SecondHeat => "second-heat",
             Self::Valve => "valve",
             Self::On(line) => line.as_str(),
+            Self::Other => "other",
         })
     }
 }

@@ -11,7 +11,7 @@ use crate::units::{MeterAccuracy, Ohms, Volts};
 use serde::{Deserialize, Serialize};
 
 /// Coverage factor of an expanded uncertainty of about 95 % (JCGM 100:2008, 6.3.3).
-const COVERAGE: f64 = 2.0;
+pub(super) const COVERAGE: f64 = 2.0;
 
 /// Tolerance of a resistor in series with a meter, as a share of its value (assumed).
 const SERIES_TOLERANCE: f64 = 0.01;
@@ -89,11 +89,17 @@ pub fn corrected(
     let across = load.map_or(input.0, |load| input.0 * load.0 / (input.0 + load.0));
     let factor = (across + series.0) / across;
     let volts = reading.0 * factor;
-    let limit = accuracy.percent / 100.0 * reading.0.abs() + accuracy.counts * accuracy.resolution;
-    let of_meter = limit / 3_f64.sqrt() * factor;
+    let of_meter = standard_uncertainty(reading.0, accuracy) * factor;
     let of_series =
         reading.0.abs() * series.0 / across * SERIES_TOLERANCE * 2_f64.sqrt() / 3_f64.sqrt();
     (Volts(volts), Volts(of_meter.hypot(of_series)))
+}
+
+/// The standard uncertainty of a reading, in its own unit, from the stated accuracy alone.
+#[must_use]
+pub fn standard_uncertainty(reading: f64, accuracy: &MeterAccuracy) -> f64 {
+    let limit = accuracy.percent / 100.0 * reading.abs() + accuracy.counts * accuracy.resolution;
+    limit / 3_f64.sqrt()
 }
 
 /// What lies beside a known resistance where the two together were read; `None` where the known

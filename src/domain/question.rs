@@ -9,7 +9,7 @@ use super::call::Call;
 use super::checklist::Check;
 use super::machine::{Machine, Warmth};
 use super::plan::Target;
-use crate::units::{End, Terminal};
+use crate::units::{End, MeterValue, Quantity, Terminal};
 use serde::{Deserialize, Serialize};
 
 /// One question.
@@ -71,7 +71,24 @@ pub enum Question {
         /// The call under way.
         call: Call,
     },
+    /// Say what an instrument in the person's hand shows.
+    Value {
+        /// The call under way.
+        call: Call,
+        /// What it is put on.
+        target: Target,
+        /// At which end.
+        end: End,
+        /// Which quantity.
+        quantity: Quantity,
+    },
 }
+
+/// The most that an instrument may be said to show: far beyond any 24 V circuit, so that a slip of
+/// the keys is asked about again (assumed).
+const MOST_VOLTS: f64 = 1_000.0;
+const MOST_AMPS: f64 = 20.0;
+const MOST_OHMS: f64 = 1e9;
 
 /// The way of an answer that a person typed at this program's keyboard.
 pub const VIA_KEYBOARD: &str = "keyboard";
@@ -86,6 +103,7 @@ impl Question {
             | Self::Air { .. }
             | Self::Machines { .. }
             | Self::Warmth { .. }
+            | Self::Value { .. }
             | Self::Observe { .. } => true,
             Self::MakeCall { .. } | Self::EndCall { .. } | Self::Probe { .. } => false,
         }
@@ -93,7 +111,7 @@ impl Question {
 
     /// The name by which an answers file gives its answer: `make:cooling-1`, `end:cooling-1`,
     /// `observe:cooling-1`, `observe:supply`, `probe:Y1@equipment`, `confirm:valves-open`,
-    /// `air:fan-only`, `machines:cooling-1`, `warmth:cooling-1`.
+    /// `air:fan-only`, `machines:cooling-1`, `warmth:cooling-1`, `amps:Y1@controller`.
     #[must_use]
     pub fn key(&self) -> String {
         match self {
@@ -105,18 +123,13 @@ impl Question {
             Self::Air { call, .. } => format!("air:{call}"),
             Self::Machines { call, .. } => format!("machines:{call}"),
             Self::Warmth { call } => format!("warmth:{call}"),
-            Self::Probe {
-                target: Target::Line(line),
+            Self::Probe { target, end } => format!("probe:{}", place_key(target, *end)),
+            Self::Value {
+                target,
                 end,
-            } => format!("probe:{line}@{end}"),
-            Self::Probe {
-                target: Target::Supply(rail),
-                end,
-            } => format!("probe:{rail}@{end}"),
-            Self::Probe {
-                target: Target::Pair(a, b),
-                end,
-            } => format!("probe:{a},{b}@{end}"),
+                quantity,
+                ..
+            } => format!("{}:{}", shown_word(*quantity), place_key(target, *end)),
         }
     }
 
@@ -164,18 +177,29 @@ impl Question {
             }
             Self::Confirm { check } => check.question().to_owned(),
             Self::Air { call, within_s } => format!(
-                "In the call {call}, does air move at a supply register? (yes or no, within \
-                 {within_s} s; without a yes everything opens)"
+                "In the call {call}, does air move at a supply register? Without a yes within \
+                 {within_s} s everything opens."
             ),
-            Self::Machines { call, machines } => format!(
-                "In the call {call}, which of {} run or are pulled in? (names, or none; name what \
-                 runs uncalled too)",
-                machine_words(machines)
+            Self::Machines {
+                call: Call::Idle, ..
+            } => "Nothing is called. What still runs, or is still pulled in? Name it, or say none."
+                .to_owned(),
+            Self::Machines { call, .. } => format!(
+                "In the call {call}, what runs or is pulled in? Name everything that does, called \
+                 or not."
             ),
             Self::Warmth { call } => format!(
-                "In the call {call}, does the supply air get colder or warmer? (colder, warmer or \
-                 unclear)"
+                "In the call {call}, does the supply air get colder or warmer than the room?"
             ),
+            Self::Value {
+                call,
+                target,
+                end,
+                quantity,
+            } => {
+                let (unit, target) = (quantity.unit(), put_on(target, *quantity));
+                format!("In the call {call}, what does {target} show at the {end} end, in {unit}?")
+            }
         }
     }
 
@@ -198,6 +222,7 @@ impl Question {
                 choices
             }
             Self::Warmth { .. } => Warmth::ALL.iter().map(ToString::to_string).collect(),
+            Self::Value { .. } => ["NUMBER", "overload", "none"].map(str::to_owned).to_vec(),
         }
     }
 
@@ -253,12 +278,21 @@ impl Question {
             .ok_or_else(|| {
                 format!("'{answer}' is no answer here; expected colder, warmer or unclear")
             }),
+            Self::Value { quantity, .. } => shown(&words, *quantity)
+                .ok_or_else(|| {
+                    format!(
+                        "'{answer}' is no answer here; expected a number from 0 to {}, overload \
+                         or none",
+                        most(*quantity)
+                    )
+                })
+                .map(Understood::Shown),
         }
     }
 }
 
 /// An answer, understood.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub enum Understood {
     /// It was done.
     Done,
@@ -274,6 +308,57 @@ pub enum Understood {
     Running(Vec<Machine>),
     /// What the supply air does.
     Warmth(Warmth),
+    /// What an instrument shows.
+    Shown(MeterValue),
+}
+
+/// The instrument with where it is put.
+fn put_on(target: &Target, quantity: Quantity) -> String {
+    match (target, quantity) {
+        (Target::Line(line), Quantity::AcAmps) => format!("a clamp around {line}"),
+        (Target::Line(line), _) => format!("a meter from {line} to C"),
+        (Target::Supply(_) | Target::Pair(..), _) => format!("a meter from {target}"),
+    }
+}
+
+fn place_key(target: &Target, end: End) -> String {
+    match target {
+        Target::Line(line) => format!("{line}@{end}"),
+        Target::Supply(rail) => format!("{rail}@{end}"),
+        Target::Pair(a, b) => format!("{a},{b}@{end}"),
+    }
+}
+
+fn shown_word(quantity: Quantity) -> &'static str {
+    match quantity {
+        Quantity::AcAmps => "amps",
+        Quantity::Resistance => "ohms",
+        Quantity::AcVolts | Quantity::Presence | Quantity::Observation => "volts",
+    }
+}
+
+fn most(quantity: Quantity) -> f64 {
+    match quantity {
+        Quantity::AcAmps => MOST_AMPS,
+        Quantity::Resistance => MOST_OHMS,
+        Quantity::AcVolts | Quantity::Presence | Quantity::Observation => MOST_VOLTS,
+    }
+}
+
+/// A number without its unit, or a word.
+fn shown(words: &[&str], quantity: Quantity) -> Option<MeterValue> {
+    let [word] = words else {
+        return None;
+    };
+    match *word {
+        "none" => Some(MeterValue::NotANumber),
+        "overload" | "OL" | "ol" => Some(MeterValue::Overload),
+        number => number
+            .parse::<f64>()
+            .ok()
+            .filter(|value| (0.0..=most(quantity)).contains(value))
+            .map(MeterValue::Value),
+    }
 }
 
 fn machine_words(machines: &[Machine]) -> String {
@@ -389,5 +474,27 @@ mod tests {
         assert!(text.contains("put HUM on its own supply at"), "{text}");
         let text = put(&["G", "Y1", "W1"], false);
         assert!(text.contains("put G Y1 W1 on R at"), "{text}");
+    }
+
+    #[test]
+    fn a_number_is_taken_within_reason() {
+        let question = Question::Value {
+            call: Call::Cooling(1),
+            target: Target::Line(Terminal::known("Y1")),
+            end: End::Controller,
+            quantity: Quantity::AcAmps,
+        };
+        assert_eq!(question.key(), "amps:Y1@controller");
+        let shown = |answer: &str| question.understand(answer);
+        let value = MeterValue::Value(0.38);
+        assert_eq!(shown(" 0.38 "), Ok(Understood::Shown(value)));
+        let beyond = MeterValue::Overload;
+        assert_eq!(shown("OL"), Ok(Understood::Shown(beyond)));
+        let nothing = MeterValue::NotANumber;
+        assert_eq!(shown("none"), Ok(Understood::Shown(nothing)));
+        for wrong in ["", "-1", "21", "0,38", "0.38 A", "NaN", "inf", "yes"] {
+            let error = shown(wrong).expect_err(wrong);
+            assert!(error.contains("a number from 0 to 20"), "{error}");
+        }
     }
 }

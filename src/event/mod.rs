@@ -16,5 +16,5 @@ pub use run_event::{
     ProfileSummary, Read, ReadResult, RelayReason, RelaysSet, Rule, RunEvent, RunFinished,
     RunStarted, ShownBy, SimulatedBy, StepFinished, StepStarted, TroubleSeen, Waiting, WaitingFor,
 };
-pub use run_state::{LineState, RunState, StepState};
+pub use run_state::{ArmedState, CheckState, LineState, RunState, StepState};
 pub use supply_set::{Supplied, SupplySet};

@@ -5,12 +5,12 @@
 //! verdict stands in an event.
 
 use super::run_event::{
-    ChangeoverJudged, EventKind, LineJudged, MadeSafe, Read, RelaysSet, Rule, RunEvent,
-    RunFinished, RunStarted, TroubleSeen, Waiting, WaitingFor,
+    ChangeoverJudged, ChangeoverOutcome, EventKind, LineJudged, MadeSafe, Read, RelaysSet, Rule,
+    RunEvent, RunFinished, RunStarted, ShownBy, TroubleSeen, Waiting, WaitingFor,
 };
 use super::supply_set::Supplied;
-use crate::domain::diagnosis::{Evidence, ObservedStep};
-use crate::domain::{Observed, Plan, Verdict};
+use crate::domain::diagnosis::{Evidence, ObservedStep, ValveEffect};
+use crate::domain::{Check, Observed, Plan, Question, Understood, Verdict};
 use crate::units::{Microseconds, Terminal};
 use jiff::Timestamp;
 use std::collections::BTreeMap;
@@ -43,6 +43,27 @@ pub struct StepState {
     pub note: String,
 }
 
+/// That a named person armed the run.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ArmedState {
+    /// When.
+    pub at: Timestamp,
+    /// Who, as a salted commitment.
+    pub by: String,
+    /// What they confirmed.
+    pub confirmed: Vec<String>,
+}
+
+/// One point of the checklist that was asked about.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct CheckState {
+    /// The point.
+    pub check: Check,
+    /// Whether it was confirmed; `None` where nobody gave an answer that is one.
+    pub confirmed: Option<bool>,
+    prompt: u32,
+}
+
 /// A run so far.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct RunState {
@@ -59,7 +80,9 @@ pub struct RunState {
     /// Every trouble.
     pub troubles: Vec<TroubleSeen>,
     /// When a named person armed the run, and what they confirmed.
-    pub armed: Option<(Timestamp, Vec<String>)>,
+    pub armed: Option<ArmedState>,
+    /// The points of the checklist, as far as they were asked about.
+    pub checks: Vec<CheckState>,
     /// Waits for machines: what for, until when, and how long from where it was first said.
     pub machine_waits: Vec<(WaitingFor, Microseconds, Microseconds)>,
     /// When the supply of a room controller was cut, and when it came back; `None` where no event
@@ -118,18 +141,47 @@ impl RunState {
             EventKind::RunFinished(finished) => {
                 self.finished = Some((event.at, finished.clone()));
             }
-            EventKind::Armed { confirmed, .. } => {
-                self.armed = Some((event.at, confirmed.clone()));
+            EventKind::Armed { by, confirmed } => {
+                let (at, by, confirmed) = (event.at, by.clone(), confirmed.clone());
+                self.armed = Some(ArmedState { at, by, confirmed });
             }
+            EventKind::Asked { prompt, about, .. } => self.note_asked(*prompt, about),
+            EventKind::Answered { prompt, text, .. } => self.note_answered(*prompt, text),
             EventKind::Waiting(waiting) => self.note_wait(waiting, event.elapsed_us),
             EventKind::SupplySet(set) => self.note_supply(&set.to, event.elapsed_us),
             EventKind::Changed(_)
-            | EventKind::Asked { .. }
-            | EventKind::Answered { .. }
             | EventKind::Suspended { .. }
             | EventKind::Resumed { .. }
             | EventKind::Revealed { .. } => {}
         }
+    }
+
+    /// A point that is asked about again after an answer that is none is one point.
+    fn note_asked(&mut self, prompt: u32, about: &Question) {
+        let Question::Confirm { check } = about else {
+            return;
+        };
+        match self.checks.iter_mut().find(|asked| asked.check == *check) {
+            Some(asked) => asked.prompt = prompt,
+            None => self.checks.push(CheckState {
+                check: *check,
+                confirmed: None,
+                prompt,
+            }),
+        }
+    }
+
+    fn note_answered(&mut self, prompt: u32, text: &str) {
+        let mut asked = self.checks.iter_mut();
+        let Some(asked) = asked.find(|asked| asked.prompt == prompt) else {
+            return;
+        };
+        let question = Question::Confirm { check: asked.check };
+        asked.confirmed = match question.understand(text) {
+            Ok(Understood::Yes) => Some(true),
+            Ok(_) => Some(false),
+            Err(_no_answer) => None,
+        };
     }
 
     /// A countdown is said again and again; it is one wait as long as its end stays.
@@ -242,11 +294,24 @@ impl RunState {
                 .collect(),
             tied: plan.tied.clone(),
             changeover,
+            valve_effect: self.valve_effect(),
             steps: self.observed_steps(plan),
             far_common_dead: judged().any(|l| l.terminal == common && l.verdict == Verdict::Fail),
             supply_dead: judged().any(|l| l.rule == Rule::Supply && l.verdict == Verdict::Inconc),
             all_right: self.verdict() == Verdict::Pass,
         })
+    }
+
+    fn valve_effect(&self) -> Option<ValveEffect> {
+        let judged = self.changeover.as_ref()?;
+        judged.shown.filter(|shown| *shown == ShownBy::Effect)?;
+        match judged.outcome {
+            ChangeoverOutcome::Follows => Some(ValveEffect::Follows),
+            ChangeoverOutcome::Inverted => Some(ValveEffect::Inverted),
+            ChangeoverOutcome::StuckOn => Some(ValveEffect::AlwaysActs),
+            ChangeoverOutcome::StuckOff => Some(ValveEffect::NeverActs),
+            ChangeoverOutcome::NotShown => None,
+        }
     }
 
     fn observed_steps(&self, plan: &Plan) -> Vec<ObservedStep> {

@@ -4,6 +4,7 @@
 //! folded events; a format then only lays it out on the writer that it is given. Nothing here
 //! opens a file, judges, or reads the configuration: the journal alone is enough.
 
+mod arming_view;
 mod budget_text;
 mod case;
 mod cell_mark;
@@ -26,6 +27,7 @@ mod text;
 mod timeline;
 mod wording;
 
+pub use arming_view::ArmingView;
 pub use budget_text::budget_lines;
 pub use cell_mark::CellMark;
 pub use faults_page::faults_page;

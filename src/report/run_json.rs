@@ -5,10 +5,11 @@
 //! from one run to the next with the same seed stand only under `run_id`, `started`, `finished`,
 //! `path` and `head_hash`.
 
+use super::arming_view::ArmingView;
 use super::run_view::{DiagnosisView, RunView};
 use super::step_view::{ConditionView, LineView, ReadingValue, ReadingView, StepView, SupplyView};
 use crate::domain::bench_map::{Loads, Rail, UnderTest};
-use crate::domain::{Call, Expected, Observed, Verdict};
+use crate::domain::{Call, Check, Expected, Observed, Verdict};
 use crate::event::{BenchSummary, ChangeoverOutcome, ProfileSummary, ShownBy};
 use crate::units::{DeviceName, End, Quantity, Terminal};
 use jiff::Timestamp;
@@ -26,6 +27,9 @@ struct RunJson<'v> {
     loads: Loads,
     profile: &'v ProfileSummary,
     bench: &'v BenchSummary,
+    /// Only where a named person has to arm the run.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    arming: Option<ArmingJson<'v>>,
     started: Timestamp,
     finished: Option<Timestamp>,
     verdict: Verdict,
@@ -36,6 +40,19 @@ struct RunJson<'v> {
     not_proven: &'v [String],
     diagnosis: DiagnosisJson<'v>,
     journal: JournalJson<'v>,
+}
+
+#[derive(Serialize)]
+struct ArmingJson<'v> {
+    by: Option<&'v str>,
+    at: Option<Timestamp>,
+    checklist: Vec<CheckJson>,
+}
+
+#[derive(Serialize)]
+struct CheckJson {
+    point: Check,
+    confirmed: Option<bool>,
 }
 
 #[derive(Serialize)]
@@ -138,6 +155,7 @@ fn run(view: &RunView) -> RunJson<'_> {
         loads: view.loads,
         profile: &view.profile,
         bench: &view.bench,
+        arming: view.arming.as_ref().map(arming),
         started: view.started,
         finished: view.finished,
         verdict: view.verdict,
@@ -156,6 +174,18 @@ fn run(view: &RunView) -> RunJson<'_> {
             path: &view.journal_file,
             head_hash: &view.head_hash,
         },
+    }
+}
+
+fn arming(arming: &ArmingView) -> ArmingJson<'_> {
+    let check = |(point, confirmed): &(Check, Option<bool>)| CheckJson {
+        point: *point,
+        confirmed: *confirmed,
+    };
+    ArmingJson {
+        by: arming.by.as_deref(),
+        at: arming.at,
+        checklist: arming.checklist.iter().map(check).collect(),
     }
 }
 

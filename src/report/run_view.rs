@@ -5,9 +5,10 @@
 //! verdicts stand in events. What a run does not prove is gathered here, so that no format forgets
 //! it.
 
+use super::arming_view::ArmingView;
 use super::step_view::StepView;
 use super::timeline::Timeline;
-use super::wording::{arming, machine_waits};
+use super::wording::machine_waits;
 use crate::domain::bench_map::{Loads, UnderTest};
 use crate::domain::plan::{CallLeftOut, Plan, Target};
 use crate::domain::profile::Changeover;
@@ -129,8 +130,8 @@ pub struct RunView {
     pub under_test: UnderTest,
     /// What hung on the lines.
     pub loads: Loads,
-    /// Whether a named person armed the run, with what they confirmed; `None` where nobody has to.
-    pub arming: Option<String>,
+    /// Who armed the run and on what; `None` where nobody has to.
+    pub arming: Option<ArmingView>,
     /// What was waited for on account of machines; `None` where nothing was.
     pub machine_waits: Option<String>,
     /// The profile in a few words.
@@ -188,7 +189,17 @@ pub struct RunView {
 }
 
 impl RunView {
-    /// Resolves everything that a report shows.
+    /// The same with the name of whoever armed the run.
+    #[must_use]
+    pub fn with_armed_by(mut self, name: Option<String>) -> Self {
+        if let Some(arming) = self.arming.as_mut().filter(|arming| arming.at.is_some()) {
+            arming.by = name;
+        }
+        self
+    }
+
+    /// Resolves everything that a report shows; the name of whoever armed the run is
+    /// [`with_armed_by`](Self::with_armed_by)'s.
     ///
     /// # Errors
     /// [`NotStarted`] where the state holds no `run-started`.
@@ -218,7 +229,7 @@ impl RunView {
             simulated: first.conditions.simulated.clone(),
             under_test: plan.under_test,
             loads: plan.loads,
-            arming: arming(state, plan),
+            arming: ArmingView::of(state, plan),
             machine_waits: machine_waits(state),
             profile: first.profile.clone(),
             profile_hash: first.profile_hash.clone(),

@@ -5,7 +5,7 @@
 use super::run_view::Conclusion;
 use crate::domain::bench_map::{Loads, Rail, UnderTest};
 use crate::domain::profile::{Changeover, Interface, Kind};
-use crate::domain::{Call, Expected, Observed, Verdict};
+use crate::domain::{Call, Check, Expected, Observed, Verdict};
 use crate::event::{ChangeoverOutcome, ShownBy};
 use crate::units::json_schema::{
     any_of, array, boolean, count, document, exactly, named, number, object, or_null, text,
@@ -69,6 +69,7 @@ pub fn run_schema() -> Value {
         ("loads", written(Loads::ALL)),
         ("profile", run_profile()),
         ("bench", bench()),
+        ("arming", arming()),
         ("started", moment()),
         ("finished", or_null(moment())),
         ("verdict", written(&VERDICTS)),
@@ -86,7 +87,10 @@ pub fn run_schema() -> Value {
             ),
         ),
     ];
-    document("coilcall run", whole_object(keys))
+    // Who armed the run is said only where somebody had to.
+    let always = keys.each_ref().map(|(key, _)| *key);
+    let always: Vec<&str> = always.into_iter().filter(|key| *key != "arming").collect();
+    document("coilcall run", object(keys, &always))
 }
 
 /// An object that always has all of its keys.
@@ -107,6 +111,19 @@ fn run_profile() -> Value {
         ("changeover", or_null(written(Changeover::ALL))),
         ("compressor_stages", stages()),
         ("heat_stages", stages()),
+    ])
+}
+
+/// Where a named person has to arm the run; `at` is null where nobody did.
+fn arming() -> Value {
+    let check = whole_object([
+        ("point", written(Check::ALL)),
+        ("confirmed", or_null(boolean())),
+    ]);
+    whole_object([
+        ("by", or_null(text())),
+        ("at", or_null(moment())),
+        ("checklist", array(check)),
     ])
 }
 

@@ -3,26 +3,41 @@
 //! Place in the data's path: a [`RunView`] in, words out; text and HTML lay them out. Each of them
 //! says the same in every format, so that two prints of one run never differ in meaning.
 
+use super::arming_view::ArmingView;
 use super::run_view::{ChangeoverView, RunView};
 use crate::domain::bench_map::{Loads, UnderTest};
-use crate::domain::{Plan, Verdict};
+use crate::domain::{Check, Verdict};
 use crate::event::{ChangeoverOutcome, FinishReason, RunState, ShownBy, SimulatedBy, WaitingFor};
 use jiff::Timestamp;
 
-/// Whether the run was armed, where somebody had to.
-pub(super) fn arming(state: &RunState, plan: &Plan) -> Option<String> {
-    let checklist = &plan.equipment.as_ref()?.checklist;
-    if checklist.is_empty() {
-        return None;
-    }
-    Some(match &state.armed {
-        None => "NOT ARMED: no relay of a call was closed".to_owned(),
-        Some((at, confirmed)) => format!(
-            "by a named person at {}, who confirmed: {}",
-            to_the_second(*at),
-            confirmed.join(", ")
-        ),
-    })
+/// Whether the run was armed, by whom, and what was confirmed.
+pub(super) fn arming(arming: &ArmingView) -> String {
+    let denied = |check: &&(Check, Option<bool>)| check.1 != Some(true);
+    let Some(at) = arming.at else {
+        let open = arming.checklist.iter().find(denied);
+        let why = open.map_or_else(String::new, |(check, answer)| {
+            let how = match answer {
+                Some(_) => "denied",
+                None => "not answered",
+            };
+            format!("; {} was {how}", check.word())
+        });
+        return format!("NOT ARMED: no relay of a call was closed{why}");
+    };
+    let by = match &arming.by {
+        Some(name) => format!("by {name}"),
+        None => "by a named person (the record of the name was removed)".to_owned(),
+    };
+    let confirmed: Vec<&str> = arming
+        .checklist
+        .iter()
+        .map(|(check, _)| check.confirmed())
+        .collect();
+    format!(
+        "{by} at {}, who confirmed: {}",
+        to_the_second(at),
+        confirmed.join("; ")
+    )
 }
 
 /// What was waited for on account of machines, each kind with its sum.

@@ -7,14 +7,17 @@
 //!
 //! Place in the data's path: between identifying the devices and the first step.
 
+use super::measure::device_of;
+use super::meter::value_question;
+use super::recorder::Unrecorded;
 use super::requests::Halt;
 use super::sequencer::{Sequencer, Stop};
 use crate::domain::bench_map::{RelayAt, SenseMeans};
-use crate::domain::measurement::path_beyond;
+use crate::domain::measurement::{path_beyond, standard_uncertainty};
 use crate::domain::plan::{EquipmentPlan, SensePoint, Target};
 use crate::domain::{Observed, Question, Understood};
 use crate::event::{EventKind, Read, ReadResult, RelayReason, Waiting, WaitingFor};
-use crate::units::{DeviceName, MeterValue, Microseconds, Ohms, Quantity, Terminal};
+use crate::units::{MeterValue, Microseconds, Ohms, Quantity, Terminal};
 
 /// Less than this to C is a load that was not lifted.
 const PATH_OHMS: Ohms = Ohms(1_000.0);
@@ -103,14 +106,17 @@ impl Sequencer<'_> {
     }
 
     async fn path_to_common(&self, point: &SensePoint) -> Result<Path, Halt> {
-        let SenseMeans::Meter {
-            device,
-            through,
-            series_ohms,
-            load_ohms,
-        } = &point.means
-        else {
-            return Ok(Path::Unclear("it is not read by a meter".to_owned()));
+        let (through, series_ohms, load_ohms) = match &point.means {
+            SenseMeans::Meter {
+                through,
+                series_ohms,
+                load_ohms,
+                ..
+            } => (through.as_ref(), *series_ohms, *load_ohms),
+            SenseMeans::Operator => (None, Ohms(0.0), None),
+            SenseMeans::Input { .. } => {
+                return Ok(Path::Unclear("it is not read by a meter".to_owned()));
+            }
         };
         let Target::Line(line) = &point.target else {
             return Ok(Path::Open);
@@ -119,15 +125,15 @@ impl Sequencer<'_> {
         if let Some(relay) = through {
             self.relays().close(relay, RelayReason::Multiplex).await?;
             self.pause_fed(self.plan.timing.supply_settle).await?;
-        } else if self.shares_its_leads(device) {
+        } else if self.shares_its_leads(point) {
             let question = Question::Probe {
                 target: point.target.clone(),
                 end: point.end,
             };
             self.operator().ask_done(&question).await?;
         }
-        let own = self.own_loads(line, *load_ohms);
-        let path = self.read_path(point, device, (*series_ohms, own)).await;
+        let own = self.own_loads(line, load_ohms);
+        let path = self.read_path(point, series_ohms, own).await;
         if let Some(relay) = through {
             self.open_multiplexer(relay).await?;
         }
@@ -142,10 +148,10 @@ impl Sequencer<'_> {
     async fn read_path(
         &self,
         point: &SensePoint,
-        device: &DeviceName,
-        (series, own): (Ohms, Option<Ohms>),
+        series: Ohms,
+        own: Option<Ohms>,
     ) -> Result<Path, Halt> {
-        match self.read_value(point, device, Quantity::AcVolts).await? {
+        match self.read_value(point, Quantity::AcVolts).await? {
             MeterValue::Value(volts) if volts.abs() < DEAD_VOLTS => {}
             MeterValue::Value(volts) => {
                 return Ok(Path::Unclear(format!(
@@ -156,16 +162,14 @@ impl Sequencer<'_> {
                 return Ok(Path::Unclear("its voltage could not be read".to_owned()));
             }
         }
-        Ok(
-            match self.read_value(point, device, Quantity::Resistance).await? {
-                MeterValue::Overload => Path::Open,
-                MeterValue::NotANumber => Path::Unclear("the meter gave no number".to_owned()),
-                MeterValue::Value(read) => match path_beyond(Ohms(read - series.0), own) {
-                    Some(path) if path.0 < PATH_OHMS.0 => Path::Found(path),
-                    _ => Path::Open,
-                },
+        Ok(match self.read_value(point, Quantity::Resistance).await? {
+            MeterValue::Overload => Path::Open,
+            MeterValue::NotANumber => Path::Unclear("the meter gave no number".to_owned()),
+            MeterValue::Value(read) => match path_beyond(Ohms(read - series.0), own) {
+                Some(path) if path.0 < PATH_OHMS.0 => Path::Found(path),
+                _ => Path::Open,
             },
-        )
+        })
     }
 
     /// What the bench itself has across the line: its switched-in load.
@@ -178,7 +182,11 @@ impl Sequencer<'_> {
         }
     }
 
-    fn shares_its_leads(&self, device: &DeviceName) -> bool {
+    /// Whether one meter without a multiplexer serves several points, for volts and ohms alike.
+    fn shares_its_leads(&self, point: &SensePoint) -> bool {
+        let SenseMeans::Meter { device, .. } = &point.means else {
+            return false;
+        };
         let mut targets: Vec<(&Target, crate::units::End)> = self
             .plan
             .sense_points
@@ -191,21 +199,39 @@ impl Sequencer<'_> {
         targets.len() > 1
     }
 
-    /// One value of one point, recorded.
-    pub(super) async fn read_value(
+    /// One value of one point, recorded: by the device that reads it, else by a person.
+    async fn read_value(&self, point: &SensePoint, quantity: Quantity) -> Result<MeterValue, Halt> {
+        let from_us = self.recorder.now();
+        let value = match &point.means {
+            SenseMeans::Meter { device, .. } => {
+                let meter = &self.ports.meters[device];
+                let requests = self.relays().requests();
+                requests.make(device, || meter.read(quantity)).await?
+            }
+            SenseMeans::Input { .. } | SenseMeans::Operator => {
+                let question = value_question(point, quantity, None);
+                let Understood::Shown(shown) = self.operator().ask(&question).await? else {
+                    unreachable!("a value is answered with what is shown")
+                };
+                shown
+            }
+        };
+        Ok(self.record_value(point, quantity, value, from_us)?.value)
+    }
+
+    /// Records one value of one point; its number in the record, and its standard uncertainty.
+    pub(super) fn record_value(
         &self,
         point: &SensePoint,
-        device: &DeviceName,
         quantity: Quantity,
-    ) -> Result<MeterValue, Halt> {
-        let from_us = self.recorder.now();
-        let meter = &self.ports.meters[device];
-        let requests = self.relays().requests();
-        let value = requests.make(device, || meter.read(quantity)).await?;
+        value: MeterValue,
+        from_us: Microseconds,
+    ) -> Result<RecordedValue, Unrecorded> {
         let number = match value {
             MeterValue::Value(number) => Some(number),
             MeterValue::Overload | MeterValue::NotANumber => None,
         };
+        let u = number.and_then(|number| uncertainty_of(point, quantity, number));
         let id = self.recorder.next_reading_id();
         self.record(EventKind::Read(Read {
             id,
@@ -219,18 +245,31 @@ impl Sequencer<'_> {
                 not_a_number: value == MeterValue::NotANumber,
                 live_samples: None,
             },
-            u: None,
+            u,
             dof: None,
             n: 1,
-            device: device.clone(),
+            device: device_of(point),
             range: None,
             load_ohms: None,
             unpowered: quantity == Quantity::Resistance,
             from_us,
             to_us: self.recorder.now(),
         }))?;
-        Ok(value)
+        Ok(RecordedValue { id, value, u })
     }
+}
+
+/// One value as it stands in the record.
+pub(super) struct RecordedValue {
+    pub(super) id: u64,
+    pub(super) value: MeterValue,
+    pub(super) u: Option<f64>,
+}
+
+/// The stated accuracy is one on volts or amps; of ohms nothing is known.
+fn uncertainty_of(point: &SensePoint, quantity: Quantity, value: f64) -> Option<f64> {
+    let meter = point.meter.filter(|_| quantity != Quantity::Resistance)?;
+    Some(standard_uncertainty(value, &meter.accuracy))
 }
 
 /// What lies between a line and C.

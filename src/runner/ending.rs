@@ -47,10 +47,11 @@ impl Ending<'_> {
         let mut devices = open_at_end(&safety, &was_closed, commands, at_once).await;
         devices.extend(unopened_boards(self.sequencer.plan, unopened));
         let confirmed = devices.iter().all(|board| board.confirmed_open);
+        let known = self.sequencer.knowledge.borrow().live_at_rest.clone();
         let still_live = if confirmed && !at_once && !self.sequencer.recorder.is_lost() {
-            still_live(&self.sequencer.measure(), self.sequencer.plan).await
+            still_live(&self.sequencer.measure(), self.sequencer.plan, known).await
         } else {
-            Vec::new()
+            known.into_iter().collect()
         };
         MadeSafe {
             devices,
@@ -176,10 +177,15 @@ async fn within_grace(
     }
 }
 
-/// Lines that are live with every relay open, as digital inputs see them: a meter's multiplexer
-/// would close relays again. A trouble while looking leaves it unsaid: the lines were read after
-/// each step as well.
-async fn still_live(measure: &Measure<'_>, plan: &Plan) -> Vec<Terminal> {
+/// Lines that are live with every relay open, as digital inputs see them, and lines that were so
+/// when they were last looked at: a meter's multiplexer would close relays again, and a person may
+/// be gone. A trouble while looking leaves the rest unsaid: the lines were read after each step as
+/// well.
+async fn still_live(
+    measure: &Measure<'_>,
+    plan: &Plan,
+    mut known: BTreeSet<Terminal>,
+) -> Vec<Terminal> {
     let points: Vec<&SensePoint> = plan
         .sense_points
         .iter()
@@ -195,20 +201,17 @@ async fn still_live(measure: &Measure<'_>, plan: &Plan) -> Vec<Terminal> {
         call: None,
     };
     let Ok(readings) = measure.read(&order).await else {
-        return Vec::new();
+        return known.into_iter().collect();
     };
-    let mut live: Vec<Terminal> = readings
-        .into_iter()
-        .filter(|reading| reading.state == Observed::On)
-        .filter_map(|reading| match reading.point.target {
-            Target::Line(line) if plan.may_be_live_at_rest(&line) => None,
-            Target::Line(line) => Some(line),
-            Target::Supply(_) | Target::Pair(..) => None,
-        })
-        .collect();
-    live.sort();
-    live.dedup();
-    live
+    for reading in readings {
+        let Target::Line(line) = reading.point.target else {
+            continue;
+        };
+        if reading.state == Observed::On && !plan.may_be_live_at_rest(&line) {
+            known.insert(line);
+        }
+    }
+    known.into_iter().collect()
 }
 
 /// Whether the equipment itself may feed the line at rest.

@@ -13,7 +13,7 @@
 
 use super::held::LOOK_EVERY;
 use super::judge;
-use super::machines::{Seen, uncalled_lines};
+use super::machines::Seen;
 use super::measure::PointReading;
 use super::recorder::Unrecorded;
 use super::requests::Halt;
@@ -43,9 +43,6 @@ impl From<Unrecorded> for Ended {
         Self::Halted(Halt::Unrecorded)
     }
 }
-
-/// How often a person is asked which machines run where a defrost came between.
-const LOOKS_ROUND: u32 = 3;
 
 /// One step with everything known of it.
 #[derive(Clone, Copy)]
@@ -127,9 +124,17 @@ impl Sequencer<'_> {
     async fn drive_and_judge(&self, this: OnMachines<'_>) -> Result<(), Ended> {
         let OnMachines { step, on, .. } = this;
         if step.drive.is_empty() {
-            let lines = self.see_lines(this).await?;
+            let mut lines = self.see_lines(this).await?;
             let seen = self.look_round(this).await?;
-            return self.judge_and_finish(this, &lines, &seen, String::new());
+            lines.extend(self.read_by_hand(this).await?);
+            self.end_where_live(this, &lines)?;
+            // It may be away for a while before the first call, and is waited for there.
+            let note = if self.is_supply_dead().await? {
+                "the supply is dead".to_owned()
+            } else {
+                String::new()
+            };
+            return self.judge_and_finish(this, &lines, &seen, note);
         }
         self.feed_relays(this).await?;
         let fan_called = self.close_lines(this, &on.first).await?;
@@ -140,22 +145,23 @@ impl Sequencer<'_> {
             let within = this.equipment.times.air_after_fan;
             self.expect_air(this, called, within).await?;
         }
-        let lines = self.call_machines(this).await?;
+        let mut lines = self.call_machines(this).await?;
         let mut seen = self.look_round(this).await?;
-        seen.amps = self.read_line_currents(step).await?;
+        seen.amps = self.read_line_currents(this).await?;
+        lines.extend(self.read_by_hand(this).await?);
+        self.end_where_live(this, &lines)?;
         if on.asks_warmth {
             seen.warmth = self.ask_warmth(this).await?;
         }
-        let mut note = if on.kept_on {
-            "goes on into the next call, and is released after the last".to_owned()
-        } else {
-            String::new()
-        };
-        if !on.kept_on {
-            self.release_in_order(this).await?;
-            note = self.check_release(this).await?;
+        // What was read stands only where relays and supply held until here.
+        self.see_bench().await?;
+        if on.kept_on {
+            let note = "goes on into the next call, and is released after the last".to_owned();
+            return self.judge_and_finish(this, &lines, &seen, note);
         }
-        self.judge_and_finish(this, &lines, &seen, note)
+        self.release_in_order(this).await?;
+        self.check_release(this).await?;
+        self.judge_and_finish(this, &lines, &seen, String::new())
     }
 
     /// Closes the master, and looks whether the supply bears it.
@@ -168,16 +174,14 @@ impl Sequencer<'_> {
         }
         self.relays().close(master, RelayReason::Call).await?;
         self.pause(self.plan.timing.supply_settle).await;
-        self.supply_lives("the master relay").await
+        self.supply_lives("the master relay closed").await
     }
 
-    async fn supply_lives(&self, what: &str) -> Result<(), Ended> {
+    pub(super) async fn supply_lives(&self, what: &str) -> Result<(), Ended> {
         if !self.is_supply_dead().await? {
             return Ok(());
         }
-        Err(Ended::Seen(format!(
-            "the supply went dead as {what} closed"
-        )))
+        Err(Ended::Seen(format!("the supply went dead as {what}")))
     }
 
     /// Closes lines one by one, each with a look at the supply; the moment at which the last of
@@ -203,7 +207,7 @@ impl Sequencer<'_> {
             called = Some(now);
             self.relays().close(&drive.relay, RelayReason::Call).await?;
             self.pause(self.plan.timing.supply_settle).await;
-            self.supply_lives(line.as_str()).await?;
+            self.supply_lives(&format!("{line} closed")).await?;
             let brings_air = this.on.air_from == AirFrom::Compressor;
             if brings_air && machine == Some(&Machine::Compressor) {
                 let within = this.equipment.times.air_after_fan;
@@ -238,18 +242,27 @@ impl Sequencer<'_> {
             .measure()
             .read(&self.line_order(Some(this.step)))
             .await?;
-        let mut live = self.live_undriven(this, &readings);
+        let live = self.live_undriven(this, &readings);
         if let Some(line) = live.iter().find(|line| this.may_be_defrost(line)).cloned() {
             self.wait_for_defrost(this, &line).await?;
             readings = self
                 .measure()
                 .read(&self.line_order(Some(this.step)))
                 .await?;
-            live = self.live_undriven(this, &readings);
         }
+        self.end_where_live(this, &readings)?;
+        Ok(readings)
+    }
+
+    /// A line that is live and that nothing drives ends the step.
+    fn end_where_live(&self, this: OnMachines<'_>, readings: &[PointReading]) -> Result<(), Ended> {
+        let live = self.live_undriven(this, readings);
         let Some(line) = live.first() else {
-            return Ok(readings);
+            return Ok(());
         };
+        if this.step.drive.is_empty() {
+            self.note_live_at_rest(&live);
+        }
         let why = format!("{line} is live, and nothing drives it");
         let judged: Vec<LineJudged> = live
             .iter()
@@ -304,7 +317,7 @@ impl Sequencer<'_> {
         self.record(EventKind::Waiting(Waiting { why, until }))?;
         while self.recorder.now() < until {
             self.pause(LOOK_EVERY).await;
-            self.see_bench(this).await?;
+            self.see_bench().await?;
             let readings = self
                 .measure()
                 .read(&self.line_order(Some(this.step)))
@@ -335,7 +348,7 @@ impl Sequencer<'_> {
             call,
             within_s: left,
         };
-        match self.ask_and_watch(this, &question, Some(until)).await {
+        match self.ask_and_watch(&question, Some(until)).await {
             Ok(Understood::Yes) => Ok(()),
             Ok(_) | Err(Ended::Halted(Halt::NoAnswer(_))) => {
                 let seconds = within.0;
@@ -347,60 +360,16 @@ impl Sequencer<'_> {
         }
     }
 
-    /// Which machines run; one that was not called ends the step, and so does air that stopped.
-    async fn look_round(&self, this: OnMachines<'_>) -> Result<Seen, Ended> {
-        let machines = this.equipment.all_machines();
-        let question = Question::Machines {
-            call: this.step.call.clone(),
-            machines,
-        };
-        for _look in 0..LOOKS_ROUND {
-            let span = this.equipment.times.look_round;
-            let until = Microseconds(self.recorder.now().0 + span.0 * 1_000_000);
-            let answer = self.ask_and_watch(this, &question, Some(until)).await?;
-            let Understood::Running(running) = answer else {
-                unreachable!("what runs is answered with machines")
-            };
-            let uncalled: Vec<&Machine> = running
-                .iter()
-                .filter(|machine| !this.on.may_run.contains(machine))
-                .collect();
-            let may_be_defrost = this.on.compressor_heats
-                && !uncalled.is_empty()
-                && uncalled.iter().all(|m| m.is_heat());
-            if uncalled.is_empty() {
-                return this.with_air(running);
-            }
-            // A line that is live says which: where a defrost feeds it, it is waited out here.
-            self.see_lines(this).await?;
-            if may_be_defrost && !this.equipment.replaces {
-                continue;
-            }
-            let wrong = uncalled_lines(this, &uncalled);
-            let judged: Vec<LineJudged> = wrong
-                .iter()
-                .map(|(line, why)| self.wrong_line(this, line, why))
-                .collect();
-            self.record_judged(&judged)?;
-            let names: Vec<String> = uncalled.iter().map(ToString::to_string).collect();
-            let names = names.join(" and ");
-            return Err(Ended::Seen(format!("{names} runs, and was not called")));
-        }
-        Err(Ended::Seen(
-            "heat runs beside the compressor again and again, and was not called".to_owned(),
-        ))
-    }
-
-    /// What the supply air does once the compressor has had its minimum-on time. Nobody has to
-    /// know: without an answer the changeover is not shown.
+    /// What the supply air does once the compressor has had its minimum-on time. Who cannot tell
+    /// says so; who says nothing is not there any more.
     async fn ask_warmth(&self, this: OnMachines<'_>) -> Result<Option<Warmth>, Ended> {
         let timers = self.knowledge.borrow().timers;
         if let Some(until) = timers.may_release_at(&this.equipment.times) {
-            self.hold_until(this, WaitingFor::MinimumOn, until).await?;
+            self.hold_until(WaitingFor::MinimumOn, until).await?;
         }
         let call = this.step.call.clone();
         let question = Question::Warmth { call: call.clone() };
-        let answer = self.ask_and_watch(this, &question, None).await?;
+        let answer = self.ask_and_watch(&question, None).await?;
         let Understood::Warmth(warmth) = answer else {
             unreachable!("warmth is answered with warmth")
         };
@@ -424,20 +393,8 @@ impl Sequencer<'_> {
 
 impl OnMachines<'_> {
     /// Whether the equipment's own defrost may feed the line now.
-    fn may_be_defrost(&self, line: &Terminal) -> bool {
+    pub(super) fn may_be_defrost(&self, line: &Terminal) -> bool {
         let heats_alone = self.on.compressor_heats && self.step.call != Call::EmergencyHeat;
         heats_alone && self.equipment.auxiliary.contains(line)
-    }
-
-    /// What runs, where the air that the step needs is among it.
-    fn with_air(&self, running: Vec<Machine>) -> Result<Seen, Ended> {
-        let needs_air = self.on.air_from != AirFrom::Nowhere;
-        if needs_air && !running.contains(&Machine::Fan) {
-            return Err(Ended::Seen("the fan does not run".to_owned()));
-        }
-        Ok(Seen {
-            running: Some(running.into_iter().collect()),
-            ..Seen::default()
-        })
     }
 }

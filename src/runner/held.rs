@@ -12,14 +12,19 @@ use super::recorder::Unrecorded;
 use super::requests::Halt;
 use super::sequencer::Sequencer;
 use super::supply::{SupplyPoints, read_supply};
+use crate::domain::bench_map::SenseMeans;
 use crate::domain::{Machine, Observed, Question, Understood};
 use crate::event::{EventKind, LineJudged, RelayReason, Rule, Waiting, WaitingFor};
 use crate::units::{Microseconds, Milliseconds, Terminal};
+use std::cell::Cell;
+use std::pin::pin;
 
 /// How often a held step is looked at.
 pub(super) const LOOK_EVERY: Milliseconds = Milliseconds(5_000);
 /// How often a countdown is said again.
 const SAY_EVERY: Microseconds = Microseconds(60_000_000);
+/// How long before its end a countdown is said once more.
+const LAST_WORD: Microseconds = Microseconds(10_000_000);
 /// How many looks in a row may find the supply dead before the first call.
 const DEAD_LOOKS: u32 = 12;
 /// How often a supply may go and come back before the first call.
@@ -68,7 +73,7 @@ impl Sequencer<'_> {
         }
     }
 
-    /// Says what is waited for, and again each minute.
+    /// Says what is waited for, again each minute, and once more shortly before its end.
     fn say_countdown(
         &self,
         why: WaitingFor,
@@ -76,7 +81,11 @@ impl Sequencer<'_> {
         said: Option<Microseconds>,
     ) -> Result<Option<Microseconds>, Unrecorded> {
         let now = self.recorder.now();
-        if said.is_some_and(|said| now.0 < said.0 + SAY_EVERY.0) {
+        let last_word = Microseconds(until.0.saturating_sub(LAST_WORD.0));
+        let is_time = |said: Microseconds| {
+            now.0 >= said.0 + SAY_EVERY.0 || (now >= last_word && said < last_word)
+        };
+        if said.is_some_and(|said| !is_time(said)) {
             return Ok(said);
         }
         self.record(EventKind::Waiting(Waiting { why, until }))?;
@@ -91,10 +100,17 @@ impl Sequencer<'_> {
         Ok(far_dead || !supply.dead.is_empty())
     }
 
-    /// Relays as meant, supply alive.
-    pub(super) async fn see_bench(&self, _this: OnMachines<'_>) -> Result<(), Ended> {
+    /// Relays as meant, supply alive. Where nothing is called its loss ends nothing, and starts the
+    /// compressor's time anew.
+    pub(super) async fn see_bench(&self) -> Result<(), Ended> {
         self.relays().confirm().await?;
+        let anything_called = !self.knowledge.borrow().closed_now().is_empty();
         if !self.is_supply_dead().await? {
+            return Ok(());
+        }
+        if !anything_called {
+            let now = self.recorder.now();
+            self.knowledge.borrow_mut().timers.stopped(now);
             return Ok(());
         }
         Err(Ended::Seen(
@@ -105,7 +121,6 @@ impl Sequencer<'_> {
     /// Holds what runs until a moment, and looks at the bench all the while.
     pub(super) async fn hold_until(
         &self,
-        this: OnMachines<'_>,
         why: WaitingFor,
         until: Microseconds,
     ) -> Result<(), Ended> {
@@ -118,33 +133,43 @@ impl Sequencer<'_> {
             said = self.say_countdown(why, until, said)?;
             let left = Milliseconds((until.0 - now.0).div_ceil(1000));
             self.pause(left.min(LOOK_EVERY)).await;
-            self.see_bench(this).await?;
+            self.see_bench().await?;
         }
     }
 
-    /// Looks at the bench until the end of time; for as long as a person is waited for.
-    async fn watch(&self, this: OnMachines<'_>) -> Ended {
-        loop {
-            self.pause(LOOK_EVERY).await;
-            if let Err(ended) = self.see_bench(this).await {
-                return ended;
-            }
-        }
-    }
-
-    /// Asks a person, and looks at the bench until there is an answer.
+    /// Asks a person, and looks at the bench until there is an answer. A look that is under way
+    /// then is brought to its end: a meter's multiplexer must not be left closed by it.
     pub(super) async fn ask_and_watch(
         &self,
-        this: OnMachines<'_>,
         question: &Question,
         deadline: Option<Microseconds>,
     ) -> Result<Understood, Ended> {
+        let (looking, answered) = (Cell::new(false), Cell::new(false));
+        let watching = async {
+            loop {
+                self.pause(LOOK_EVERY).await;
+                looking.set(true);
+                let seen = self.see_bench().await;
+                looking.set(false);
+                if seen.is_err() || answered.get() {
+                    return seen;
+                }
+            }
+        };
         let operator = self.operator();
-        tokio::select! {
+        let mut watching = pin!(watching);
+        let answer = tokio::select! {
             biased;
-            answer = operator.ask_until(question, deadline) => Ok(answer?),
-            ended = self.watch(this) => Err(ended),
+            answer = operator.ask_until(question, deadline) => answer?,
+            ended = &mut watching => {
+                return Err(ended.expect_err("without an answer only what is seen ends the watch"));
+            }
+        };
+        answered.set(true);
+        if looking.get() {
+            watching.await?;
         }
+        Ok(answer)
     }
 
     /// Y, W and E open first, the fan after the blower's off-delay, the changeover line after the
@@ -153,7 +178,7 @@ impl Sequencer<'_> {
         let times = &this.equipment.times;
         let timers = self.knowledge.borrow().timers;
         if let Some(until) = timers.may_release_at(times) {
-            self.hold_until(this, WaitingFor::MinimumOn, until).await?;
+            self.hold_until(WaitingFor::MinimumOn, until).await?;
         }
         for line in this.on.then.iter().rev() {
             self.open_line(line).await?;
@@ -170,14 +195,14 @@ impl Sequencer<'_> {
         if let Some(fan) = this.on.first.iter().find(is_fan) {
             if !this.on.then.is_empty() {
                 let until = Microseconds(now.0 + times.fan_hold.0 * 1_000_000);
-                self.hold_until(this, WaitingFor::FanHold, until).await?;
+                self.hold_until(WaitingFor::FanHold, until).await?;
             }
             self.open_line(fan).await?;
         }
         for line in this.on.first.iter().filter(|line| !is_fan(line)) {
             if this.on.runs_compressor {
                 let until = self.knowledge.borrow().timers.may_call_at(times);
-                self.hold_until(this, WaitingFor::MinimumOff, until).await?;
+                self.hold_until(WaitingFor::MinimumOff, until).await?;
             }
             self.open_line(line).await?;
         }
@@ -193,8 +218,9 @@ impl Sequencer<'_> {
         Ok(())
     }
 
-    /// Every line dead with its relay open and the master still closed; then the master opens.
-    pub(super) async fn check_release(&self, this: OnMachines<'_>) -> Result<String, Ended> {
+    /// Every line dead with its relay open and the master still closed, every machine that was
+    /// called at rest, the supply alive; then the master opens.
+    pub(super) async fn check_release(&self, this: OnMachines<'_>) -> Result<(), Ended> {
         self.wait(WaitingFor::Release, self.plan.timing.release)
             .await?;
         let order = self.line_order(None);
@@ -208,29 +234,48 @@ impl Sequencer<'_> {
             .cloned()
             .collect();
         if !live.is_empty() {
-            let judged: Vec<LineJudged> = live
-                .iter()
-                .map(|line| {
-                    let reason = format!(
-                        "{line} is still live with every call released: a relay that does not \
-                         open, or another source on the line"
-                    );
-                    LineJudged {
-                        rule: Rule::Release,
-                        ..self.wrong_line(this, line, &reason)
-                    }
-                })
-                .collect();
-            self.record_judged(&judged)?;
-            let names: Vec<&str> = live.iter().map(Terminal::as_str).collect();
-            let names = names.join(" ");
-            return Err(Ended::Seen(format!(
-                "{names} live with every call released"
-            )));
+            let why = "is still live with every call released: a relay that does not open, or \
+                       another source on the line";
+            self.note_live_at_rest(&live);
+            return Err(self.live_after_release(this, &live, why)?);
         }
+        if !this.on.then.is_empty() {
+            self.look_round_released(this).await?;
+        }
+        self.supply_lives("the last relay opened").await?;
         if let Some(master) = &this.equipment.master {
             self.relays().open(master, RelayReason::Release).await?;
         }
-        Ok(String::new())
+        Ok(())
+    }
+
+    /// Keeps lines that are live with every call released and that no input will see again once
+    /// everything is open.
+    pub(super) fn note_live_at_rest(&self, live: &[Terminal]) {
+        let is_input = |line: &Terminal| {
+            let mut points = self.plan.line_points(line);
+            points.any(|point| matches!(point.means, SenseMeans::Input { .. }))
+        };
+        let unseen = live.iter().filter(|line| !is_input(line)).cloned();
+        self.knowledge.borrow_mut().live_at_rest.extend(unseen);
+    }
+
+    /// Lines that answer with every call released, each with why that is wrong.
+    pub(super) fn live_after_release(
+        &self,
+        this: OnMachines<'_>,
+        live: &[Terminal],
+        why: &str,
+    ) -> Result<Ended, Unrecorded> {
+        let judged: Vec<LineJudged> = live
+            .iter()
+            .map(|line| LineJudged {
+                rule: Rule::Release,
+                ..self.wrong_line(this, line, &format!("{line} {why}"))
+            })
+            .collect();
+        self.record_judged(&judged)?;
+        let names: Vec<&str> = live.iter().map(Terminal::as_str).collect();
+        Ok(Ended::Seen(format!("{} {why}", names.join(" "))))
     }
 }

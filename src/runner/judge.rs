@@ -159,14 +159,18 @@ pub(super) fn credit_own_relays(
             );
         } else if let Some(by) = proven.get(terminal) {
             line.verdict = Verdict::Pass;
+            line.observed = Observed::On;
             line.rule = Rule::Machines;
             line.reason.clone_from(by);
         } else {
             line.verdict = line.verdict.join(Verdict::Inconc);
             line.rule = Rule::Machines;
+            let seen = match line.observed {
+                Observed::NotMeasured => "is driven",
+                _ => "is live at the harness's own relay, which says nothing of the equipment",
+            };
             line.reason = format!(
-                "{terminal} is live at the harness's own relay, which says nothing of the \
-                 equipment: neither its current nor a person showed it to answer"
+                "{terminal} {seen}: neither its current nor a person showed its machine to answer"
             );
         }
     }

@@ -26,6 +26,9 @@ pub(super) struct Knowledge {
     pub(super) timers: Timers,
     /// What the supply air did in a compressor's call.
     pub(super) warmth: BTreeMap<Call, Warmth>,
+    /// Lines that were last seen to answer with every call released, and that nothing sees again
+    /// at the end; real loads alone.
+    pub(super) live_at_rest: BTreeSet<Terminal>,
     /// What is to be said of the run as a whole.
     pub(super) notes: Vec<String>,
 }

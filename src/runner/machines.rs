@@ -8,17 +8,28 @@
 //! Place in the data's path: `equipment` gathers what was seen, the judgement is made here and
 //! recorded there.
 
-use super::equipment::{Ended, OnMachines};
+use super::equipment::OnMachines;
 use super::judge::{self, SupplyKnown};
 use super::measure::PointReading;
 use super::sequencer::Sequencer;
-use crate::domain::bench_map::SenseMeans;
 use crate::domain::plan::{Plan, PlannedStep, Target};
 use crate::domain::profile::Changeover;
 use crate::domain::{Call, Expected, Machine, Observed, Verdict, Warmth};
 use crate::event::{ChangeoverJudged, ChangeoverOutcome, LineJudged, Rule, ShownBy};
-use crate::units::{End, MeterValue, Quantity, Terminal};
+use crate::units::{End, Terminal};
 use std::collections::{BTreeMap, BTreeSet};
+use std::fmt::Write as _;
+
+/// The current of one line.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct LineAmps {
+    /// The reading's number in the record.
+    pub(super) id: u64,
+    /// In amperes.
+    pub(super) amps: f64,
+    /// Its standard uncertainty.
+    pub(super) u: f64,
+}
 
 /// What was seen of one step beyond its lines' voltages.
 #[derive(Debug, Default)]
@@ -26,13 +37,13 @@ pub(super) struct Seen {
     /// What ran, as a person saw it; `None` where nobody was asked.
     pub(super) running: Option<BTreeSet<Machine>>,
     /// Currents of driven lines.
-    pub(super) amps: BTreeMap<Terminal, f64>,
+    pub(super) amps: BTreeMap<Terminal, LineAmps>,
     /// What the supply air did.
     pub(super) warmth: Option<Warmth>,
 }
 
 /// The lines that call a machine which runs uncalled: of several, the first that the step does not
-/// drive.
+/// drive. What no line of the profile calls is nobody's.
 pub(super) fn uncalled_lines(
     this: OnMachines<'_>,
     uncalled: &[&Machine],
@@ -43,45 +54,26 @@ pub(super) fn uncalled_lines(
     };
     uncalled
         .iter()
+        .filter(|machine| ***machine != Machine::Other)
         .filter_map(|machine| {
             let mut lines = this.equipment.machines.iter();
             let (line, _) = lines.find(|(line, calls)| calls == machine && undriven(line))?;
             let drive: Vec<&str> = this.step.drive.iter().map(Terminal::as_str).collect();
-            let why = format!(
-                "{machine} runs while only {} is driven: {line} or what it calls answers to \
-                 another line",
-                drive.join(" ")
-            );
+            let why = if drive.is_empty() {
+                format!("{machine} runs while nothing is driven: {line} is fed from elsewhere")
+            } else {
+                format!(
+                    "{machine} runs while only {} is driven: {line} or what it calls answers to \
+                     another line",
+                    drive.join(" ")
+                )
+            };
             Some((line.clone(), why))
         })
         .collect()
 }
 
 impl Sequencer<'_> {
-    /// Reads the current of each driven line that a meter clamps or stands in.
-    pub(super) async fn read_line_currents(
-        &self,
-        step: &PlannedStep,
-    ) -> Result<BTreeMap<Terminal, f64>, Ended> {
-        let mut amps = BTreeMap::new();
-        for point in &self.plan.sense_points {
-            let (Target::Line(line), SenseMeans::Meter { device, .. }) =
-                (&point.target, &point.means)
-            else {
-                continue;
-            };
-            if point.quantity != Quantity::AcAmps || !step.drive.contains(line) {
-                continue;
-            }
-            if let MeterValue::Value(value) =
-                self.read_value(point, device, Quantity::AcAmps).await?
-            {
-                amps.insert(line.clone(), value);
-            }
-        }
-        Ok(amps)
-    }
-
     pub(super) fn judge_on_machines(
         &self,
         this: OnMachines<'_>,
@@ -94,6 +86,9 @@ impl Sequencer<'_> {
         }
         let proven = proven_lines(this, seen);
         judge::credit_own_relays((self.plan, this.step), lines, &proven, &mut judged);
+        for line in &mut judged {
+            add_amps(this, seen, line);
+        }
         if let Some(warmth) = seen.warmth {
             judge_warmth(this.step, self.plan, warmth, &mut judged);
         }
@@ -187,15 +182,39 @@ fn proven_lines(this: OnMachines<'_>, seen: &Seen) -> BTreeMap<Terminal, String>
             proven.insert(line.clone(), format!("{machine} was seen to answer"));
         }
         let band = this.equipment.currents.get(line);
-        if let (Some(amps), Some(band)) = (seen.amps.get(line), band)
-            && band.holds(*amps)
+        if let (Some(read), Some(band)) = (seen.amps.get(line), band)
+            && band.holds(read.amps, read.u)
         {
-            let (from, to) = (band.from_amps, band.to_amps);
-            let by = format!("it carries {amps:.2} A, within {from:.2} to {to:.2} A of its load");
-            proven.insert(line.clone(), by);
+            proven.insert(
+                line.clone(),
+                "its load takes the current that it should".to_owned(),
+            );
         }
     }
     proven
+}
+
+/// Says a line's current, with what its load should take.
+fn add_amps(this: OnMachines<'_>, seen: &Seen, line: &mut LineJudged) {
+    let Some(LineAmps { id, amps, u }) = seen.amps.get(&line.terminal).copied() else {
+        return;
+    };
+    line.readings.push(id);
+    let expanded = 2.0 * u;
+    write!(line.reason, "; it carries {amps:.3} A +- {expanded:.3} A")
+        .expect("writing to a string cannot fail");
+    match this.equipment.currents.get(&line.terminal) {
+        Some(band) => write!(
+            line.reason,
+            ", and its load takes {:.2} to {:.2} A",
+            band.from_amps, band.to_amps
+        ),
+        None => write!(
+            line.reason,
+            "; the bench file does not say what its load takes"
+        ),
+    }
+    .expect("writing to a string cannot fail");
 }
 
 /// The air's answer falls on the changeover line.

@@ -20,7 +20,7 @@ use crate::domain::measurement::{Bands, MeasuredVolts, judge_volts};
 use crate::domain::plan::{Plan, SensePoint};
 use crate::domain::{Call, Expected, Observed, Question, Understood, Verdict, judge_cell};
 use crate::event::{EventKind, Read, ReadResult};
-use crate::units::{DeviceName, End, Microseconds, Terminal};
+use crate::units::{DeviceName, End, Microseconds, Quantity, Terminal};
 use std::collections::BTreeMap;
 
 /// One point with what was read there.
@@ -45,7 +45,7 @@ impl PointReading {
     pub(super) fn judge(&self, expected: Expected, bands: &Bands) -> (Verdict, &'static str) {
         match (&self.volts, &self.point.means) {
             (Some(volts), _) => judge_volts(expected, volts, bands),
-            (None, SenseMeans::Meter { .. }) if expected != Expected::Either => {
+            (None, _) if self.point.meter.is_some() && expected != Expected::Either => {
                 (Verdict::Inconc, "the meter gave no number")
             }
             _ => (judge_cell(expected, self.state), ""),
@@ -104,8 +104,11 @@ impl<'a> Measure<'a> {
             }
         }
         for at in &others {
-            if matches!(order.points[*at].means, SenseMeans::Meter { .. }) {
-                readings[*at] = Some(self.read_meter(order.points[*at]).await?);
+            let point = order.points[*at];
+            if matches!(point.means, SenseMeans::Meter { .. }) {
+                readings[*at] = Some(self.read_meter(point).await?);
+            } else if point.quantity == Quantity::AcVolts {
+                readings[*at] = Some(self.ask_for_volts(point, order.call).await?);
             }
         }
         self.ask_for_the_rest(order, &mut readings).await?;
@@ -119,8 +122,11 @@ impl<'a> Measure<'a> {
         readings: &mut [Option<PointReading>],
     ) -> Result<(), Halt> {
         for end in [End::Controller, End::Equipment] {
-            let seen_by_a_person =
-                |point: &SensePoint| point.means == SenseMeans::Operator && point.end == end;
+            let seen_by_a_person = |point: &SensePoint| {
+                point.means == SenseMeans::Operator
+                    && point.quantity == Quantity::Observation
+                    && point.end == end
+            };
             let asked: Vec<(usize, Terminal)> = order
                 .points
                 .iter()
@@ -301,7 +307,7 @@ fn input_devices<'a>(points: &[&'a SensePoint]) -> Vec<&'a DeviceName> {
 }
 
 /// What a reading is recorded under; a person's name is no device's.
-fn device_of(point: &SensePoint) -> DeviceName {
+pub(super) fn device_of(point: &SensePoint) -> DeviceName {
     match &point.means {
         SenseMeans::Input { device, .. } | SenseMeans::Meter { device, .. } => device.clone(),
         SenseMeans::Operator => DeviceName::new("operator").expect("a good name"),

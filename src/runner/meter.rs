@@ -1,4 +1,5 @@
-//! A voltage through a meter, alone or through one relay of its multiplexer.
+//! A voltage through a meter, alone or through one relay of its multiplexer, or as a person reads
+//! it off an instrument in the hand.
 //!
 //! Of one meter's multiplexer never two relays are closed: break before make. After a channel was
 //! opened it is seen dead across the load where there is one, else its read-back and the release
@@ -6,23 +7,64 @@
 //!
 //! Place in the data's path: part of measurement; what a value means is `domain::measurement`'s.
 
-use super::measure::{Measure, PointReading};
+use super::measure::{Measure, PointReading, device_of};
+use super::recorder::Unrecorded;
 use super::requests::Halt;
 use crate::domain::bench_map::{RelayAt, SenseMeans};
 use crate::domain::measurement::{MeasuredVolts, corrected, state_of};
 use crate::domain::plan::{PlannedMeter, SensePoint};
-use crate::domain::{Observed, Question};
+use crate::domain::{Call, Observed, Question, Understood};
 use crate::event::{EventKind, Read, ReadResult, RelayReason};
-use crate::units::{DeviceName, MeterValue, Ohms, Volts};
+use crate::units::{DeviceName, MeterValue, Microseconds, Ohms, Quantity, Volts};
 
 /// A meter's point, taken apart.
 struct MeterPoint<'a> {
     point: &'a SensePoint,
-    device: &'a DeviceName,
+    device: DeviceName,
     through: Option<&'a RelayAt>,
     series: Ohms,
     load: Option<Ohms>,
     planned: PlannedMeter,
+}
+
+impl<'a> MeterPoint<'a> {
+    /// A point that a meter reads, or a person with one.
+    fn of(point: &'a SensePoint) -> Self {
+        let planned = point
+            .meter
+            .expect("a point with a value has its meter's data");
+        let (through, series, load) = match &point.means {
+            SenseMeans::Meter {
+                through,
+                series_ohms,
+                load_ohms,
+                ..
+            } => (through.as_ref(), *series_ohms, *load_ohms),
+            SenseMeans::Input { .. } | SenseMeans::Operator => (None, Ohms(0.0), None),
+        };
+        Self {
+            point,
+            device: device_of(point),
+            through,
+            series,
+            load,
+            planned,
+        }
+    }
+}
+
+/// What a person is asked who reads an instrument at this point.
+pub(super) fn value_question(
+    point: &SensePoint,
+    quantity: Quantity,
+    call: Option<&Call>,
+) -> Question {
+    Question::Value {
+        call: call.cloned().unwrap_or(Call::Idle),
+        target: point.target.clone(),
+        end: point.end,
+        quantity,
+    }
 }
 
 /// How often a channel is looked at until it is seen dead.
@@ -31,26 +73,7 @@ const LOOKS_FOR_DEAD: u32 = 5;
 impl Measure<'_> {
     /// Reads one meter point and records it.
     pub(super) async fn read_meter(&self, point: &SensePoint) -> Result<PointReading, Halt> {
-        let (
-            SenseMeans::Meter {
-                device,
-                through,
-                series_ohms,
-                load_ohms,
-            },
-            Some(planned),
-        ) = (&point.means, point.meter)
-        else {
-            unreachable!("a meter point has a meter and its data")
-        };
-        let meter = MeterPoint {
-            point,
-            device,
-            through: through.as_ref(),
-            series: *series_ohms,
-            load: *load_ohms,
-            planned,
-        };
+        let meter = MeterPoint::of(point);
         if let Some(relay) = meter.through {
             self.relays.close(relay, RelayReason::Multiplex).await?;
             tokio::time::sleep(self.timing.supply_settle.duration()).await;
@@ -69,6 +92,35 @@ impl Measure<'_> {
         Ok(reading)
     }
 
+    /// Reads a point on which the meter's leads already lie, and records it.
+    pub(super) async fn read_placed(&self, point: &SensePoint) -> Result<PointReading, Halt> {
+        self.read_value(&MeterPoint::of(point)).await
+    }
+
+    /// Asks a person what an instrument in the hand shows, and records it.
+    pub(super) async fn ask_for_volts(
+        &self,
+        point: &SensePoint,
+        call: Option<&Call>,
+    ) -> Result<PointReading, Halt> {
+        let from_us = self.recorder.now();
+        let question = value_question(point, point.quantity, call);
+        let Understood::Shown(shown) = self.operator.ask(&question).await? else {
+            unreachable!("a value is answered with what is shown")
+        };
+        Ok(self.record_shown(point, shown, from_us)?)
+    }
+
+    /// Records what a person read off an instrument.
+    pub(super) fn record_shown(
+        &self,
+        point: &SensePoint,
+        shown: MeterValue,
+        from_us: Microseconds,
+    ) -> Result<PointReading, Unrecorded> {
+        self.record_volts(&MeterPoint::of(point), &[shown], from_us)
+    }
+
     async fn read_value(&self, meter: &MeterPoint<'_>) -> Result<PointReading, Halt> {
         let from_us = self.recorder.now();
         let mut values = vec![self.value(meter).await?];
@@ -78,10 +130,19 @@ impl Measure<'_> {
             values.push(self.value(meter).await?);
             values.push(self.value(meter).await?);
         }
+        Ok(self.record_volts(meter, &values, from_us)?)
+    }
+
+    fn record_volts(
+        &self,
+        meter: &MeterPoint<'_>,
+        values: &[MeterValue],
+        from_us: Microseconds,
+    ) -> Result<PointReading, Unrecorded> {
         let to_us = self.recorder.now();
         let id = self.recorder.next_reading_id();
         let samples = u8::try_from(values.len()).expect("one or three");
-        let volts = self.combine(meter, &values);
+        let volts = self.combine(meter, values);
         let state = volts.map_or(Observed::Indeterminate, |v| state_of(&v, &self.bands));
         self.recorder.record(EventKind::Read(Read {
             id,
@@ -117,10 +178,10 @@ impl Measure<'_> {
     }
 
     async fn value(&self, meter: &MeterPoint<'_>) -> Result<MeterValue, Halt> {
-        let port = &self.ports.meters[meter.device];
+        let port = &self.ports.meters[&meter.device];
         let quantity = meter.point.quantity;
         self.requests()
-            .make(meter.device, || port.read(quantity))
+            .make(&meter.device, || port.read(quantity))
             .await
     }
 
@@ -194,7 +255,7 @@ impl Measure<'_> {
         };
         let next = crate::event::NextAction::GiveUpStep;
         self.requests()
-            .record_trouble(meter.device, &trouble, 1, next)?;
-        Err(Halt::lost(meter.device, trouble))
+            .record_trouble(&meter.device, &trouble, 1, next)?;
+        Err(Halt::lost(&meter.device, trouble))
     }
 }

@@ -12,7 +12,7 @@
 //! `operator` (questions), `safety` (open-all first and last), `ending` (what follows however the
 //! sequence ended), `knowledge` (what outlives the sequence), `recorder` (events out), `sampling`
 //! (moments within the half cycle); `self_test` and `timed` (the bench by itself); `arming`,
-//! `equipment`, `held`, `machines` and `timers` (real loads).
+//! `equipment`, `held`, `held_readings`, `look_round`, `machines` and `timers` (real loads).
 
 mod arming;
 mod controller;
@@ -20,8 +20,10 @@ mod dispatcher;
 mod ending;
 mod equipment;
 mod held;
+mod held_readings;
 mod judge;
 mod knowledge;
+mod look_round;
 mod machines;
 mod measure;
 mod meter;

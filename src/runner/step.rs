@@ -11,7 +11,7 @@ use super::recorder::Unrecorded;
 use super::requests::Halt;
 use super::sequencer::{Sequencer, Stop};
 use super::supply::{SupplyPoints, SupplyReading, read_supply};
-use crate::domain::bench_map::UnderTest;
+use crate::domain::bench_map::{SenseMeans, UnderTest};
 use crate::domain::plan::{MadeBy, PlannedDrive, PlannedStep, SensePoint, Target};
 use crate::domain::{Expected, Observed, Question, Verdict};
 use crate::event::{
@@ -248,13 +248,20 @@ impl Sequencer<'_> {
     }
 
     /// Whether a point belongs to the ordinary course of a step: ohms are read before any relay
-    /// closes, a line's current and what a person sees of real machines by themselves.
+    /// closes, a line's current by itself, and what takes a person's hands or eyes beside real
+    /// machines once they are known to run as they should.
     fn is_read_in_steps(&self, point: &SensePoint) -> bool {
         match point.quantity {
-            Quantity::Presence | Quantity::AcVolts => true,
+            Quantity::Presence => true,
+            Quantity::AcVolts => !(self.is_real() && self.takes_a_person(point)),
             Quantity::Observation => !self.is_real(),
             Quantity::Resistance | Quantity::AcAmps => false,
         }
+    }
+
+    /// Whether a person moves the meter there, or reads it.
+    pub(super) fn takes_a_person(&self, point: &SensePoint) -> bool {
+        point.means == SenseMeans::Operator || self.plan.is_probed(point)
     }
 
     async fn judge_and_release(

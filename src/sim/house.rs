@@ -90,6 +90,14 @@ impl House {
         }
     }
 
+    /// The equipment places its valve as the other convention has it: nothing electrical changes.
+    pub(super) fn turn_its_valve_round(&mut self) {
+        self.changeover = self.changeover.map(|changeover| match changeover {
+            Changeover::O => Changeover::B,
+            Changeover::B => Changeover::O,
+        });
+    }
+
     pub(super) fn set_defrost(&mut self, defrost: Defrost) {
         self.defrost = Some(defrost);
     }

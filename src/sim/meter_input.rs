@@ -43,7 +43,7 @@ struct Input {
     quantity: Quantity,
     input_ohms: Ohms,
     gain: f64,
-    /// Largest noise, in volts.
+    /// Largest noise, in the unit read.
     noise: f64,
     draws: Draws,
 }
@@ -167,9 +167,12 @@ impl MeterInputs {
                     MeterValue::Value(ohms * input.gain)
                 })
             }
-            Quantity::AcAmps | Quantity::Presence | Quantity::Observation => {
-                nothing_joined(quantity)
+            Quantity::AcAmps => {
+                let shown = joined.map(|lead| physics.amps(contacts, &lead.point).0);
+                let noise = input.draws.deviation() * input.noise;
+                MeterValue::Value((shown.fold(0.0, f64::max) * input.gain + noise).abs())
             }
+            Quantity::Presence | Quantity::Observation => nothing_joined(quantity),
         }
     }
 }

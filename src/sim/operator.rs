@@ -8,7 +8,7 @@ use super::physics::Point;
 use super::world::World;
 use crate::domain::plan::Target;
 use crate::domain::{Call, Question};
-use crate::units::{End, Microseconds, Terminal};
+use crate::units::{End, MeterValue, Microseconds, Terminal};
 use std::collections::BTreeSet;
 
 /// What the person has done so far.
@@ -57,6 +57,15 @@ pub(super) fn answer(world: &mut World, question: &Question, now: Microseconds) 
                 None => "cannot".to_owned(),
             }
         }
+        Question::Value {
+            target,
+            end,
+            quantity,
+            ..
+        } => match point_of(target, *end) {
+            Some(point) => words_of(world.in_hand(&point, *quantity, now)),
+            None => "none".to_owned(),
+        },
         Question::Probe { target, end } => match point_of(target, *end) {
             Some(point) => {
                 world.hands(now).leads = Some(point);
@@ -64,6 +73,15 @@ pub(super) fn answer(world: &mut World, question: &Question, now: Microseconds) 
             }
             None => "cannot".to_owned(),
         },
+    }
+}
+
+/// Read off to a thousandth.
+fn words_of(shown: MeterValue) -> String {
+    match shown {
+        MeterValue::Value(value) => format!("{value:.3}"),
+        MeterValue::Overload => "overload".to_owned(),
+        MeterValue::NotANumber => "none".to_owned(),
     }
 }
 

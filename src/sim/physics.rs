@@ -12,7 +12,7 @@ use crate::domain::bench_map::{BenchMap, Sense};
 use crate::domain::circuit::{
     Circuit, CircuitError, CircuitState, ClosedContacts, LoadState, Probe, Solution,
 };
-use crate::units::{End, Ohms, Place, Terminal, Volts};
+use crate::units::{Amps, End, Ohms, Place, Terminal, Volts};
 use std::collections::{BTreeMap, BTreeSet};
 use std::rc::Rc;
 
@@ -200,6 +200,19 @@ impl Physics {
             Ok(reading) => reading.at_meter,
             Err(error) => not_wired(&error),
         }
+    }
+
+    /// The current of a line at an end, as a clamp shows it.
+    pub(super) fn amps(&self, contacts: &Contacts, point: &Point) -> Amps {
+        let before = self.before(contacts, &self.state);
+        let solution = self.circuit.solve_from(&contacts.closed(), &before);
+        let solution = solution.expect("the same contacts were solved just before");
+        solution.line_amps(&point.terminal, place(point.end))
+    }
+
+    /// A fuse opens for good, for no reason that lies in this circuit.
+    pub(super) fn open_fuses(&mut self) {
+        self.state.open_fuses.insert(self.circuit.rail());
     }
 
     /// What an ohmmeter reads between a point and the common of its end; `None` beyond any range.

@@ -20,10 +20,11 @@ use super::wiring::Wiring;
 use super::world::World;
 use crate::domain::Question;
 use crate::domain::bench_map::{BenchMap, Loads, UnderTest};
-use crate::domain::circuit::{Circuit, CircuitError, Fault, FaultError, PICK_UP};
+use crate::domain::circuit::{Circuit, CircuitError, Fault, FaultError, FaultKind, PICK_UP};
 use crate::domain::profile::Profile;
 use crate::units::{
-    CoilAddress, DeviceName, DeviceProtocol, DeviceSpec, End, LinkName, Microseconds, Terminal,
+    CoilAddress, DeviceName, DeviceProtocol, DeviceSpec, End, LinkName, Microseconds, Place,
+    Terminal,
 };
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
@@ -131,7 +132,15 @@ impl Simulator {
             world.put_under_test(RoomController::new(profile, seed));
         }
         if bench.loads == Loads::Real {
-            world.build_house(House::new(profile));
+            let mut house = House::new(profile);
+            let at_equipment = |fault: &Fault| {
+                fault.kind() == FaultKind::InvertedChangeover
+                    && fault.place() == Some(Place::Equipment)
+            };
+            if faults.iter().any(at_equipment) {
+                house.turn_its_valve_round();
+            }
+            world.build_house(house);
         }
         let world = Rc::new(RefCell::new(world));
         let mut links = BTreeMap::new();
@@ -229,6 +238,11 @@ impl Simulator {
     /// Gives the room controller under test a fault of its own.
     pub fn spoil_controller(&self, fault: ControllerFault) {
         self.world.borrow_mut().spoil_controller(fault);
+    }
+
+    /// Opens the supply's fuse at this moment, for no reason that lies in the wiring.
+    pub fn open_fuse(&self) {
+        self.world.borrow_mut().open_fuse((self.now)());
     }
 
     /// What the machines have done so far; nothing where there are none.

@@ -34,6 +34,10 @@ use std::rc::Rc;
 /// Parts of a half cycle, as the input's share of it is drawn.
 const PARTS: u64 = 1_000_000;
 
+/// A meter in the hand: its input, and the most ohms that it shows (typical).
+const HAND_METER: Ohms = Ohms(10e6);
+const HAND_RANGE: Ohms = Ohms(20e6);
+
 /// Between these an input may be either (from memory).
 const SURELY_OFF: Volts = Volts(5.0);
 const SURELY_ON: Volts = Volts(14.0);
@@ -175,6 +179,46 @@ impl World {
         self.physics.read(&self.last.0, point, &lamp) >= SURELY_ON
     }
 
+    /// What a sound instrument in the person's hand shows on a point at this instant.
+    pub(super) fn in_hand(
+        &mut self,
+        point: &Point,
+        quantity: Quantity,
+        now: Microseconds,
+    ) -> MeterValue {
+        self.look(now);
+        let contacts = &self.last.0;
+        let leads = Leads {
+            input: HAND_METER,
+            load: None,
+            series: Ohms(0.0),
+        };
+        match quantity {
+            Quantity::AcVolts => MeterValue::Value(self.physics.read(contacts, point, &leads).0),
+            Quantity::AcAmps => MeterValue::Value(self.physics.amps(contacts, point).0),
+            Quantity::Resistance => {
+                let ohms = self.physics.ohms(contacts, point);
+                let within_range = ohms.filter(|ohms| ohms.0 < HAND_RANGE.0);
+                within_range.map_or(MeterValue::Overload, |ohms| MeterValue::Value(ohms.0))
+            }
+            Quantity::Presence | Quantity::Observation => MeterValue::NotANumber,
+        }
+    }
+
+    /// A fuse of the supply opens at this instant, for no reason that lies in the wiring.
+    pub(super) fn open_fuse(&mut self, now: Microseconds) {
+        self.look(now);
+        self.physics.open_fuses();
+        let observations = self.physics.observe(&self.last.0);
+        for tap in self.taps.values_mut().flatten().flatten() {
+            tap.follow(observations.volts(&tap.point));
+        }
+        self.last.1 = observations;
+        if let Some(house) = &mut self.house {
+            house.advance(now, self.last.1.pulled_in());
+        }
+    }
+
     /// Lets the room controller see what a request has just changed.
     pub(super) fn follow(&mut self, now: Microseconds) {
         if self.controller.is_some() {
@@ -230,11 +274,9 @@ impl World {
         &mut self,
         now: Microseconds,
     ) -> BTreeMap<DeviceName, BTreeSet<CoilAddress>> {
-        let closed = |(name, board): (&DeviceName, &mut Board)| {
-            board.expire(now);
-            (name.clone(), board.closed())
-        };
-        self.boards.iter_mut().map(closed).collect()
+        self.look(now);
+        let closed = |(name, board): (&DeviceName, &Board)| (name.clone(), board.closed());
+        self.boards.iter().map(closed).collect()
     }
 
     /// What a device's inputs read at this instant; index = address.

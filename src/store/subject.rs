@@ -191,17 +191,41 @@ impl SubjectRecord {
         journal: &Path,
         committed: Option<&str>,
     ) -> Result<Option<String>, SubjectError> {
-        let Some(sealed) = Self::read(journal)?.and_then(|record| record.subject) else {
+        let sealed = Self::read(journal)?.and_then(|record| record.subject);
+        believed(journal, sealed, (committed, "subject"))
+    }
+
+    /// The name of whoever armed the run, believed as a subject is.
+    ///
+    /// # Errors
+    /// [`SubjectError`] where the record cannot be read or is another's.
+    pub fn armed_by_of(
+        journal: &Path,
+        committed: Option<&str>,
+    ) -> Result<Option<String>, SubjectError> {
+        // The name is committed to where the run is armed: of a run that never was, the journal
+        // knows nobody.
+        if committed.is_none() {
             return Ok(None);
-        };
-        if committed.is_some_and(|committed| sealed.matches(committed)) {
-            Ok(Some(sealed.value))
-        } else {
-            Err(SubjectError::Mismatch {
-                file: subject_path(journal).display().to_string(),
-                what: "subject",
-            })
         }
+        let sealed = Self::read(journal)?.and_then(|record| record.armed_by);
+        believed(journal, sealed, (committed, "name"))
+    }
+}
+
+fn believed(
+    journal: &Path,
+    sealed: Option<Sealed>,
+    (committed, what): (Option<&str>, &'static str),
+) -> Result<Option<String>, SubjectError> {
+    let Some(sealed) = sealed else {
+        return Ok(None);
+    };
+    if committed.is_some_and(|committed| sealed.matches(committed)) {
+        Ok(Some(sealed.value))
+    } else {
+        let file = subject_path(journal).display().to_string();
+        Err(SubjectError::Mismatch { file, what })
     }
 }
 

@@ -4,11 +4,11 @@
 //! and the live table put it on their writer. State shows by word and shape, without colour.
 
 use crate::domain::bench_map::{Loads, UnderTest};
-use crate::domain::plan::PlannedStep;
+use crate::domain::plan::{EquipmentPlan, PlannedDrive, PlannedStep};
 use crate::domain::{Expected, Observed, Verdict};
 use crate::event::{
-    EventKind, LineJudged, MadeSafe, NextAction, Rule, RunEvent, RunStarted, RunState,
-    StepFinished, Supplied, TroubleSeen, Waiting, WaitingFor,
+    EventKind, LineJudged, MadeSafe, NextAction, RelayReason, RelaysSet, Rule, RunEvent,
+    RunStarted, RunState, StepFinished, StepStarted, Supplied, TroubleSeen, Waiting, WaitingFor,
 };
 use crate::report::{CALL_WIDTH, DiagnosisView, RunView, name_width};
 
@@ -39,19 +39,22 @@ impl Narration<'_> {
                 self.call_of(step.step),
                 step.attempt
             ),
+            EventKind::StepStarted(step) => self.comes_next(step),
+            EventKind::RelaysSet(set) => self.relays_moved(set),
             EventKind::StepFinished(finished) => self.step_over(finished),
             EventKind::Trouble(trouble) => trouble_met(trouble),
             EventKind::Waiting(waiting) => self.wait(waiting, event),
             EventKind::Asked { text, choices, .. } => self.asked(text, choices, event),
             EventKind::SupplySet(set) => supplied(&set.to),
-            EventKind::Suspended { why } => format!("  ##  STANDS STILL: {why}\n"),
+            EventKind::Suspended { why } => {
+                format!("  ##  STANDS STILL: {why}\n{}", self.cautions())
+            }
+            EventKind::Resumed { .. } if self.state.armed.is_some() => String::new(),
             EventKind::Resumed { why } => format!("  >>  goes on: {why}\n"),
             EventKind::Armed { .. } => self.armed(),
             EventKind::MadeSafe(safe) => made_safe(safe),
             EventKind::RunFinished(_) => self.over(),
-            EventKind::StepStarted(_)
-            | EventKind::RelaysSet(_)
-            | EventKind::Read(_)
+            EventKind::Read(_)
             | EventKind::Changed(_)
             | EventKind::Answered { .. }
             | EventKind::LineJudged(_)
@@ -60,15 +63,91 @@ impl Narration<'_> {
         }
     }
 
-    fn armed(&self) -> String {
+    /// Whether machines may start.
+    fn is_real(&self) -> bool {
         let started = self.state.started.as_ref();
-        let real = started.is_none_or(|(_, first)| first.plan.loads == Loads::Real);
-        let what = if real {
-            "real machines will start"
-        } else {
-            "every load is said to be lifted"
+        started.is_some_and(|(_, first)| first.plan.loads == Loads::Real)
+    }
+
+    /// What whoever stands beside live equipment must have read before it starts.
+    fn cautions(&self) -> String {
+        if !self.is_real() {
+            return String::new();
+        }
+        let lines = [
+            "Machines start and stop by themselves from here on: keep clear of fans, belts and",
+            "live parts, and tell everyone on site. The same cabinets hold mains. Before touching",
+            "a conductor isolate every supply, lock it, prove dead: this program isolates nothing.",
+            "Ctrl-C opens every relay at once. Local code and licensed practice come first.",
+        ];
+        lines.map(|line| format!("      {line}\n")).concat()
+    }
+
+    fn armed(&self) -> String {
+        if !self.is_real() {
+            return "  ##  ARMED: every load is said to be lifted\n".to_owned();
+        }
+        let equipment = self.state.started.as_ref();
+        let equipment = equipment.and_then(|(_, first)| first.plan.equipment.as_ref());
+        let mut text =
+            "  ##  ARMED: real machines will start\n      You will be asked for them by \
+                        these names:\n"
+                .to_owned();
+        for machine in equipment.map_or(Vec::new(), EquipmentPlan::all_machines) {
+            text.push_str(&format!("      {machine:<13} {}\n", machine.meaning()));
+        }
+        text
+    }
+
+    /// On real loads: what the next call starts, before its countdown.
+    fn comes_next(&self, step: &StepStarted) -> String {
+        let started = self.state.started.as_ref();
+        let equipment = started.and_then(|(_, first)| first.plan.equipment.as_ref());
+        let on = equipment.and_then(|equipment| equipment.steps.get(&step.step));
+        let (Some(on), total) = (on, self.plan().len()) else {
+            return String::new();
         };
-        format!("  ##  ARMED: {what}\n")
+        let call = self.call_of(step.step);
+        let what = if step.intended.is_empty() {
+            "nothing is called; everything must be at rest".to_owned()
+        } else {
+            let machines: Vec<String> = on.may_run.iter().map(ToString::to_string).collect();
+            format!("starts {}", machines.join(", "))
+        };
+        format!("  >>  NEXT {}/{total} {call}: {what}\n", step.step)
+    }
+
+    /// On real loads: which lines are called from this moment on.
+    fn relays_moved(&self, set: &RelaysSet) -> String {
+        let called = matches!(set.reason, RelayReason::Call | RelayReason::Release);
+        let started = self.state.started.as_ref().filter(|_| called);
+        let Some((_, first)) = started.filter(|_| self.is_real()) else {
+            return String::new();
+        };
+        let here = |drive: &&PlannedDrive| drive.relay.device == set.device;
+        let drives = first.plan.drives.iter().filter(here);
+        let drives: Vec<&PlannedDrive> = drives.collect();
+        let called_by = |set: &RelaysSet| -> Vec<&str> {
+            let closed = drives
+                .iter()
+                .filter(|d| set.intended.contains(&d.relay.coil));
+            closed.map(|drive| drive.terminal.as_str()).collect()
+        };
+        let names = called_by(set);
+        let of_board = self
+            .state
+            .relays
+            .iter()
+            .rev()
+            .filter(|s| s.device == set.device);
+        // The master relay and a meter's call no line.
+        if of_board.skip(1).map(called_by).next().unwrap_or_default() == names {
+            return String::new();
+        }
+        match names.as_slice() {
+            [] => "  =>  called now: nothing\n".to_owned(),
+            names => format!("  =>  called now: {}\n", names.join(" ")),
+        }
     }
 
     /// The planned steps.

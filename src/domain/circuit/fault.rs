@@ -166,6 +166,13 @@ impl Fault {
         }
     }
 
+    /// The same fault at a place.
+    #[must_use]
+    pub fn at(self, place: Place) -> Self {
+        let place = Some(place);
+        Self { place, ..self }
+    }
+
     /// Its kind.
     #[must_use]
     pub fn kind(&self) -> FaultKind {

@@ -169,6 +169,19 @@ impl Solution {
             .collect()
     }
 
+    /// The current of a line: at the controller end what its contact gives, elsewhere what its load
+    /// takes; nothing where it has neither.
+    #[must_use]
+    pub fn line_amps(&self, terminal: &Terminal, place: Place) -> Amps {
+        if place == Place::Controller {
+            let contact = self.layout.contacts.get(terminal);
+            return Amps(contact.map_or(0.0, |contact| self.amps(contact.element)));
+        }
+        let loads = self.layout.loads.iter();
+        let load = loads.filter(|site| site.terminal == *terminal).next();
+        Amps(load.map_or(0.0, |site| self.amps(site.element)))
+    }
+
     /// What the load of a line does; `None` where there is no load on it.
     #[must_use]
     pub fn load_state(&self, terminal: &Terminal) -> Option<LoadState> {

@@ -4,7 +4,7 @@
 
 use super::evidence::Evidence;
 use crate::domain::circuit::{Fault, FaultKind};
-use crate::units::Terminal;
+use crate::units::{Place, Terminal};
 
 /// What confirms the first suspect and tells it from the others.
 pub(super) fn confirm(evidence: &Evidence, suspects: &[Fault]) -> String {
@@ -18,6 +18,9 @@ pub(super) fn confirm(evidence: &Evidence, suspects: &[Fault]) -> String {
         .collect::<Vec<_>>()
         .join(" and ");
     let has = |kind: FaultKind| suspects.iter().any(|suspect| suspect.kind() == kind);
+    if has(FaultKind::CoilOpen) {
+        return valve_at_rest(&names);
+    }
     let mut text = action(first, &names);
     if has(FaultKind::StuckClosed) && first.kind() != FaultKind::StuckClosed
         || has(FaultKind::StuckOpen) && first.kind() != FaultKind::Open
@@ -61,6 +64,9 @@ fn action(first: &Fault, names: &str) -> String {
         FaultKind::Short | FaultKind::Jumper => short_words(first, names),
         FaultKind::FanTied => FAN_TIED.to_owned(),
         FaultKind::Tied => TIED.to_owned(),
+        FaultKind::InvertedChangeover if first.place() == Some(Place::Equipment) => {
+            INVERTED_AT_EQUIPMENT.to_owned()
+        }
         FaultKind::InvertedChangeover => INVERTED.to_owned(),
         FaultKind::JumperMissing => JUMPER_MISSING.to_owned(),
         FaultKind::Backfeed => format!(
@@ -82,8 +88,19 @@ const TIED: &str = "isolate and lift the second conductor from the valve line, t
     cooling-1 and heating-1";
 const INVERTED: &str = "read the changeover line in cooling-1 and in heating-1 against the \
     equipment's own diagram: the other convention is set";
+const INVERTED_AT_EQUIPMENT: &str = "the signal is right and the air is wrong in both modes: read \
+    the equipment's own diagram for O or B, and the setting of its outdoor board; where both agree \
+    with the profile, the valve itself is set or piped the other way";
 const JUMPER_MISSING: &str =
     "isolate and look for the jumper between Rc and Rh: every line of one side is dead";
+
+fn valve_at_rest(line: &str) -> String {
+    format!(
+        "with the call held, read {line} to C at the outdoor unit: dead there means that the \
+         conductor is open or not landed; live, isolate and read the coil's ohms: open means the \
+         coil, closed means that the valve itself does not shift"
+    )
+}
 
 fn short_words(first: &Fault, names: &str) -> String {
     let to_common = first

@@ -21,6 +21,19 @@ pub struct ObservedStep {
     pub collapsed: bool,
 }
 
+/// What the supply air showed of the reversing valve (O/B), in cooling and heating together.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ValveEffect {
+    /// Colder in cooling, warmer in heating.
+    Follows,
+    /// The other way round.
+    Inverted,
+    /// In both modes as with its coil energised.
+    AlwaysActs,
+    /// In both modes as with its coil at rest.
+    NeverActs,
+}
+
 /// What a run showed.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Evidence {
@@ -32,6 +45,8 @@ pub struct Evidence {
     pub tied: Vec<BTreeSet<Terminal>>,
     /// The changeover line, where there is one.
     pub changeover: Option<Terminal>,
+    /// What the supply air showed of it; `None` where nobody felt it.
+    pub valve_effect: Option<ValveEffect>,
     /// Steps that were made and read, and steps in which the supply collapsed.
     pub steps: Vec<ObservedStep>,
     /// Whether the common was shown open: dead at the far end while lines answered.

@@ -4,10 +4,10 @@
 //! kept form one group: these readings cannot tell them apart (an ambiguity group, IEEE 1522).
 
 use super::confirm::confirm;
-use super::evidence::Evidence;
+use super::evidence::{Evidence, ValveEffect};
 use super::pattern::pattern;
 use crate::domain::circuit::{Fault, FaultKind};
-use crate::units::Terminal;
+use crate::units::{Place, Terminal};
 
 /// What the comparison came to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -59,8 +59,16 @@ pub fn diagnose(evidence: &Evidence) -> Diagnosis {
         .steps
         .iter()
         .any(|step| step.collapsed || !step.seen.is_empty());
-    if !anything_seen || agrees(evidence, None) {
+    if !anything_seen {
         return undetermined;
+    }
+    if agrees(evidence, None) {
+        let suspects = behind_the_air(evidence);
+        return if suspects.is_empty() {
+            undetermined
+        } else {
+            found(evidence, suspects)
+        };
     }
     let suspects: Vec<Fault> = family(evidence)
         .into_iter()
@@ -70,6 +78,25 @@ pub fn diagnose(evidence: &Evidence) -> Diagnosis {
         undetermined
     } else {
         found(evidence, suspects)
+    }
+}
+
+/// Every line is as it should be, and the supply air is not: what the equipment makes of its valve
+/// line is wrong, or the line does not reach the valve's coil. A mechanically stuck valve is no
+/// fault of the wiring, and has no name here.
+fn behind_the_air(evidence: &Evidence) -> Vec<Fault> {
+    let Some(valve) = &evidence.changeover else {
+        return Vec::new();
+    };
+    match evidence.valve_effect {
+        Some(ValveEffect::Inverted) => {
+            let inverted = fault(FaultKind::InvertedChangeover, &[]);
+            vec![inverted.at(Place::Equipment)]
+        }
+        Some(ValveEffect::NeverActs) => [FaultKind::Open, FaultKind::CoilOpen]
+            .map(|kind| fault(kind, std::slice::from_ref(valve)))
+            .to_vec(),
+        Some(ValveEffect::AlwaysActs | ValveEffect::Follows) | None => Vec::new(),
     }
 }
 

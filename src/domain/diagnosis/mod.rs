@@ -11,5 +11,5 @@ mod evidence;
 mod hypothesis;
 mod pattern;
 
-pub use evidence::{Evidence, ObservedStep};
+pub use evidence::{Evidence, ObservedStep, ValveEffect};
 pub use hypothesis::{Conclusion, Diagnosis, Group, diagnose};

@@ -9,10 +9,11 @@
 //! [`EquipmentPlan`] on the plan; the runner's `equipment` follows it. Nothing here waits.
 
 use super::shape::PlannedStep;
-use crate::domain::bench_map::{Loads, RelayAt, SenseMeans, UnderTest};
+use crate::domain::bench_map::{Loads, RelayAt, Sense, SenseMeans, UnderTest};
+use crate::domain::measurement::COVERAGE;
 use crate::domain::profile::{Auxiliary, FanInHeat, Heat, Interface};
 use crate::domain::{BenchMap, Call, Check, Expected, Machine, Profile, Row, TruthTable};
-use crate::units::{Ohms, Seconds, Terminal};
+use crate::units::{Ohms, Quantity, Seconds, Terminal};
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -84,10 +85,11 @@ impl CurrentBand {
         }
     }
 
-    /// Whether the current is inside.
+    /// Whether the current is inside by more than its expanded uncertainty.
     #[must_use]
-    pub fn holds(&self, amps: f64) -> bool {
-        (self.from_amps..=self.to_amps).contains(&amps)
+    pub fn holds(&self, amps: f64, u: f64) -> bool {
+        let reach = COVERAGE * u;
+        amps - reach >= self.from_amps && amps + reach <= self.to_amps
     }
 }
 
@@ -250,12 +252,16 @@ pub(super) fn equipment_plan(
         .into_iter()
         .map(|(line, role)| (line.clone(), Machine::of(&line, role)))
         .collect();
-    // What hangs on a line that the profile lacks is asked about where only a person looks at it.
+    // What hangs on a line that the profile lacks is asked about where no device says that the
+    // line is dead.
+    let by_device = |sense: &Sense| {
+        let shows_state = matches!(sense.quantity, Quantity::Presence | Quantity::AcVolts);
+        shows_state && sense.means != SenseMeans::Operator
+    };
     for line in bench.lines.values() {
-        if line.senses.iter().all(|s| s.means == SenseMeans::Operator) {
-            let name = &line.terminal;
-            let unknown = || Machine::On(name.clone());
-            machines.entry(name.clone()).or_insert_with(unknown);
+        if !line.senses.iter().any(by_device) {
+            let unknown = machines.entry(line.terminal.clone());
+            unknown.or_insert(Machine::Other);
         }
     }
     let starts_machines = bench.loads == Loads::Real;

@@ -133,7 +133,7 @@ pub fn self_test_plan(bench: &BenchMap) -> Plan {
         loads: bench.loads,
         lines: bench.lines.keys().cloned().collect(),
         drives: drives.collect(),
-        sense_points: sense_points(bench),
+        sense_points: sense_points(bench, None),
         tied: Vec::new(),
         source_end: bench.source_end(),
         steps: Vec::new(),

@@ -145,7 +145,7 @@ pub fn make_plan_in(
         not_proven: not_proven(bench, (profile, maker.table.lines()), &left_out),
         equipment: equipment_plan(profile, bench, &steps),
         power,
-        sense_points: sense_points(bench)
+        sense_points: sense_points(bench, Some(maker.table.lines()))
             .into_iter()
             .filter(|point| match &point.target {
                 Target::Line(line) => lines.contains(line),

@@ -22,6 +22,13 @@ pub(super) fn not_proven(
         );
     }
     let air_is_felt = bench.loads == Loads::Real;
+    if air_is_felt {
+        list.push(
+            "which machines ran, and what the air did: as the person at the bench said, not \
+             measured"
+                .to_owned(),
+        );
+    }
     if senses().all(|sense| sense.quantity == Quantity::Presence)
         && profile.changeover().is_some()
         && !air_is_felt

@@ -50,8 +50,11 @@ impl<'a> OrderRules<'a> {
             fan_line: profile.fan_line(),
             waits: (loads == Loads::Real).then_some(MachineWaits {
                 minimum_off,
-                // As long as the minimum-off time (assumed).
-                cool_down: if replaces { minimum_off } else { Seconds(0) },
+                cool_down: if replaces {
+                    profile.cool_down()
+                } else {
+                    Seconds(0)
+                },
             }),
         }
     }

@@ -4,7 +4,7 @@ use super::shape::{PlannedMeter, SensePoint, Target};
 use crate::domain::BenchMap;
 use crate::domain::bench_map::{Loads, Sense, SenseMeans, UnderTest};
 use crate::domain::measurement::CREDITED_LOAD;
-use crate::units::{DeviceName, DeviceProtocol, MeterAccuracy, Ohms, Terminal};
+use crate::units::{DeviceName, DeviceProtocol, MeterAccuracy, Ohms, Quantity, Terminal};
 use std::collections::BTreeMap;
 
 /// Below this impedance a line's load is coil-like: it takes the current that a controller without
@@ -12,13 +12,22 @@ use std::collections::BTreeMap;
 const COIL_LIKE: f64 = 250.0;
 
 /// Every point of the bench: the supply first, then the lines.
-pub(super) fn sense_points(bench: &BenchMap) -> Vec<SensePoint> {
+///
+/// Every line of a panel has its coil. Of real equipment only those of `equipment_lines` have one.
+pub(super) fn sense_points(
+    bench: &BenchMap,
+    equipment_lines: Option<&[Terminal]>,
+) -> Vec<SensePoint> {
     let supply = bench.supply.senses.iter().map(|supply| {
         // A supply is loaded by its own transformer's impedance: it is no floating conductor.
         point(bench, Target::Supply(supply.rail), &supply.sense, true)
     });
     let lines = bench.lines.values().flat_map(|line| {
-        let own_load = bench.loads != Loads::Disconnected;
+        let own_load = match (bench.loads, equipment_lines) {
+            (Loads::Disconnected, _) => false,
+            (Loads::Real, Some(lines)) => lines.contains(&line.terminal),
+            (Loads::Real | Loads::Dummy, _) => true,
+        };
         line.senses
             .iter()
             .map(move |sense| point(bench, Target::Line(line.terminal.clone()), sense, own_load))
@@ -34,7 +43,8 @@ fn point(bench: &BenchMap, target: Target, sense: &Sense, own_load: bool) -> Sen
             let switched_in = load_ohms.is_some_and(|load| load.0 <= CREDITED_LOAD.0);
             (Some(meter_data(bench, device)), switched_in)
         }
-        SenseMeans::Input { .. } | SenseMeans::Operator => (None, false),
+        SenseMeans::Operator => (hand_instrument(sense.quantity), false),
+        SenseMeans::Input { .. } => (None, false),
     };
     SensePoint {
         target,
@@ -44,6 +54,24 @@ fn point(bench: &BenchMap, target: Target, sense: &Sense, own_load: bool) -> Sen
         meter,
         loaded: own_load || switched_in,
     }
+}
+
+/// What an instrument in a person's hand is worth: 2 % and one count of 0.1 V, or 3 % and two
+/// counts of 0.01 A (assumed).
+fn hand_instrument(quantity: Quantity) -> Option<PlannedMeter> {
+    let (percent, counts, resolution) = match quantity {
+        Quantity::AcVolts | Quantity::Resistance => (2.0, 1.0, 0.1),
+        Quantity::AcAmps => (3.0, 2.0, 0.01),
+        Quantity::Presence | Quantity::Observation => return None,
+    };
+    Some(PlannedMeter {
+        accuracy: MeterAccuracy {
+            percent,
+            counts,
+            resolution,
+        },
+        input_ohms: Ohms(10e6),
+    })
 }
 
 /// What the bench file says of the meter. A meter of plain lines without a stated accuracy is

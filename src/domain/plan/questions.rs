@@ -7,7 +7,7 @@ use super::equipment::{AirFrom, EquipmentPlan};
 use super::shape::{MadeBy, Plan, PlannedStep, SensePoint, Target};
 use crate::domain::bench_map::{Rail, SenseMeans};
 use crate::domain::{Call, Question};
-use crate::units::{End, Terminal};
+use crate::units::{End, Quantity, Terminal};
 
 impl Plan {
     /// One question of each kind that a run of this plan may put, in the order of the run.
@@ -52,6 +52,32 @@ impl Plan {
             target: point.target.clone(),
             end: point.end,
         }));
+        questions.extend(self.values_read_by_a_person());
+        questions
+    }
+
+    /// Ohms are taken where loads are said to be lifted, after the pair's volts; amps where
+    /// machines start.
+    fn values_read_by_a_person(&self) -> Vec<Question> {
+        let starts_machines = self.equipment.as_ref().map(|real| real.starts_machines);
+        let mut questions = Vec::new();
+        for point in &self.sense_points {
+            if point.means != SenseMeans::Operator {
+                continue;
+            }
+            let quantities: &[Quantity] = match (point.quantity, starts_machines) {
+                (Quantity::AcVolts, _) => &[Quantity::AcVolts],
+                (Quantity::AcAmps, Some(true)) => &[Quantity::AcAmps],
+                (Quantity::Resistance, Some(false)) => &[Quantity::AcVolts, Quantity::Resistance],
+                _ => &[],
+            };
+            questions.extend(quantities.iter().map(|quantity| Question::Value {
+                call: Call::Idle,
+                target: point.target.clone(),
+                end: point.end,
+                quantity: *quantity,
+            }));
+        }
         questions
     }
 
@@ -109,7 +135,9 @@ impl Plan {
             .into_iter()
             .filter_map(|end| {
                 let points = self.sense_points.iter().filter(|point| {
-                    point.means == SenseMeans::Operator && point.end == end && wanted(&point.target)
+                    let seen = point.quantity == Quantity::Observation;
+                    let by_a_person = point.means == SenseMeans::Operator && seen;
+                    by_a_person && point.end == end && wanted(&point.target)
                 });
                 let lines: Vec<Terminal> = points.map(|point| point.target.terminal()).collect();
                 let call = call.clone();

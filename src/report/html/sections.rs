@@ -128,7 +128,7 @@ fn facts(view: &RunView) -> Vec<(&'static str, String)> {
         ("Loads", wording::loads(view.loads).to_owned()),
     ];
     if let Some(arming) = &view.arming {
-        facts.push(("Armed", arming.clone()));
+        facts.push(("Armed", wording::arming(arming)));
     }
     if let Some(waits) = &view.machine_waits {
         facts.push(("Waited", format!("for {waits}")));

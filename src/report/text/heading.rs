@@ -4,7 +4,8 @@ use super::page::{Page, WIDTH};
 use crate::event::DeviceSafe;
 use crate::report::RunView;
 use crate::report::wording::{
-    MADE_SAFE, SIMULATED, ended_early, loads, meaning, profile, put_in, to_the_second, under_test,
+    self, MADE_SAFE, SIMULATED, ended_early, loads, meaning, profile, put_in, to_the_second,
+    under_test,
 };
 use std::io;
 
@@ -119,7 +120,7 @@ pub(super) fn title(view: &RunView, page: &mut Page<'_>) -> io::Result<()> {
     )?;
     page.hanging("Loads       ", loads(view.loads))?;
     if let Some(arming) = &view.arming {
-        page.hanging("Armed       ", arming)?;
+        page.hanging("Armed       ", &wording::arming(arming))?;
     }
     if let Some(waits) = &view.machine_waits {
         page.hanging("Waited      ", &format!("for {waits}"))?;

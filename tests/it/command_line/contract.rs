@@ -50,6 +50,16 @@ const OBSERVED: [&str; 4] = ["on", "off", "indeterminate", "not-measured"];
 /// A `coilcall.run` document, version 1.
 #[track_caller]
 pub(crate) fn assert_run(run: &Value) {
+    let mut run = run.clone();
+    let arming = run.as_object_mut().expect("an object").remove("arming");
+    assert_eq!(arming.is_some(), run["loads"] != "dummy", "{run}");
+    if let Some(arming) = arming {
+        exactly(&arming, &["by", "at", "checklist"]);
+        for check in array(&arming["checklist"]) {
+            exactly(check, &["point", "confirmed"]);
+        }
+    }
+    let run = &run;
     exactly(
         run,
         &[

@@ -188,3 +188,26 @@ fn what_a_room_controller_cannot_show_is_noted() {
         "{notes:?}"
     );
 }
+
+#[test]
+fn no_master_relay_feeds_two_supplies() {
+    let stock = |folder: &str, name: &str| {
+        let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("benches-config");
+        let path = root.join(folder).join(format!("{name}.toml"));
+        std::fs::read_to_string(path).expect("text")
+    };
+    let profile = stock("profiles", "heat-pump-and-boiler-radiators-adds-o");
+    let bench = stock("benches", "harness-dual");
+    assert_eq!(compared(&profile, &bench).map(|_notes| ()), Ok(()));
+    let master = "loads = \"real\"\nmaster = { device = \"board\", coil = 15 }";
+    let fed = bench.replace("loads = \"real\"", master);
+    let errors = compared(&profile, &fed).expect_err("joined");
+    let problem = &errors.problems()[0];
+    assert_eq!(errors.problems().len(), 1);
+    assert!(
+        problem
+            .message
+            .contains("one master relay feeds all others"),
+        "{errors}"
+    );
+}

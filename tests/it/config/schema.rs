@@ -415,7 +415,7 @@ fn the_schemas_know_the_keys_that_the_readers_know() {
 }
 
 /// Beside each text whether an answers file may say so.
-const ANSWERS: [(&str, bool); 10] = [
+const ANSWERS: [(&str, bool); 16] = [
     (
         "[answers]\n\"make:cooling-1\" = \"done\"\n\"observe:cooling-1\" = \"Y1 G O\"",
         true,
@@ -435,6 +435,18 @@ const ANSWERS: [(&str, bool); 10] = [
     ("[answers]\n\"observe:idle\" = \" \"", false),
     ("[answers]\n\"observe:idle\" = 1", false),
     ("[answers]\n\"guess:idle\" = \"done\"", false),
+    (
+        "[answers]\n\"confirm:valves-open\" = \"yes\"\n\"air:fan-only\" = [\"no\", \"yes\"]",
+        true,
+    ),
+    (
+        "[answers]\n\"machines:cooling-1\" = \"fan compressor\"\n\"amps:Y1@controller\" = \"0.38\"",
+        true,
+    ),
+    ("[answers]\n\"warmth:cooling-1\" = \"colder\"", true),
+    ("[answers]\n\"confirm:all\" = \"yes\"", false),
+    ("[answers]\n\"air:fan-only\" = \"done\"", false),
+    ("[answers]\n\"warmth:cooling-1\" = \"cold\"", false),
 ];
 
 #[test]

@@ -4,7 +4,7 @@
 
 use coilcall::app::{OpenedBench, open_simulated};
 use coilcall::config::{read_bench, read_profile};
-use coilcall::domain::bench_map::BenchMap;
+use coilcall::domain::bench_map::{BenchMap, Loads};
 use coilcall::domain::circuit::Fault;
 use coilcall::domain::plan::{Plan, make_plan};
 use coilcall::domain::{Call, Observed, Profile, Verdict};
@@ -178,6 +178,10 @@ pub(crate) async fn run_heard(
     let journal = Rc::new(MemoryJournal::new());
     let mut first = started(plan.clone());
     stamp(&mut first);
+    let policy = match plan.loads {
+        Loads::Real => Policy::on_real_loads(),
+        Loads::Dummy | Loads::Disconnected => Policy::default(),
+    };
     let setup = RunSetup {
         started: first,
         ports: opened.ports,
@@ -185,7 +189,7 @@ pub(crate) async fn run_heard(
         journal: Rc::clone(&journal) as _,
         clock: Rc::clone(&clock),
         observer,
-        policy: Policy::default(),
+        policy,
     };
     let outcome = runner::run(setup, commands).await;
     let events = journal.events().to_vec();

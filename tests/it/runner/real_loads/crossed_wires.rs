@@ -3,7 +3,7 @@
 use super::house::{ATTENTIVE, PERSON_ALONE, assert_no_harm, harness, run, spans};
 use crate::runner::harness::Case;
 use coilcall::domain::{Machine, Verdict};
-use coilcall::event::{EventKind, FinishReason, RelayReason};
+use coilcall::event::{ChangeoverOutcome, EventKind, FinishReason, RelayReason, ShownBy};
 
 const HEAT_PUMP: &str = "heat-pump-1-stage-electric-o";
 const INPUTS: &str = "harness-inputs";
@@ -161,13 +161,42 @@ fn a_valve_fed_in_heating_too_is_heard_and_stopped() {
 
 #[test]
 fn the_equipment_that_follows_the_other_convention_is_shown_by_its_air() {
-    // Electrically nothing is wrong: what the valve does with its coil shows in the air alone. The
-    // simulated valve follows its coil, so the convention of the profile is what is turned here.
-    let mut case = harness("heat-pump-1-stage-electric-b", INPUTS);
-    case.faults = vec!["inverted-changeover@controller".parse().expect("a fault")];
-    let ran = run(case, ATTENTIVE);
-    assert_ne!(ran.verdict(), Verdict::Pass);
-    assert_no_harm(&ran, "inverted changeover");
+    // Electrically nothing is wrong: what the valve does with its coil shows in the air alone.
+    for (profile, line) in [
+        ("heat-pump-1-stage-electric-o", "O"),
+        ("heat-pump-1-stage-electric-b", "B"),
+    ] {
+        for bench in [INPUTS, PERSON] {
+            let case = harness(profile, bench).faults(&["inverted-changeover@equipment"]);
+            let ran = run(case, ATTENTIVE);
+            assert_eq!(ran.verdict(), Verdict::Fail, "{}", ran.outcome.note);
+            assert_eq!(ran.outcome.reason, FinishReason::Complete);
+            let changeover = ran.state.changeover.as_ref().expect("judged");
+            assert_eq!(changeover.outcome, ChangeoverOutcome::Inverted);
+            assert_eq!(changeover.shown, Some(ShownBy::Effect));
+            assert_eq!(ran.suspects(), ["inverted-changeover@equipment"], "{bench}");
+            let wrong = ran.state.steps.iter().flat_map(|step| step.lines.values());
+            let wrong = wrong.filter(|line| line.judged.verdict == Verdict::Fail);
+            for wrong in wrong {
+                assert_eq!(wrong.judged.terminal.as_str(), line);
+                assert!(wrong.judged.reason.contains("does not follow"));
+            }
+            assert_no_harm(&ran, "inverted changeover");
+        }
+    }
+}
+
+#[test]
+fn a_valve_that_never_acts_is_named_by_its_line_and_its_coil() {
+    // The person does not hear it, and the air is warm in cooling too: O is off in heating.
+    for fault in ["open:O", "coil-open:O"] {
+        let ran = run(harness(HEAT_PUMP, INPUTS).faults(&[fault]), ATTENTIVE);
+        assert_eq!(ran.verdict(), Verdict::Fail, "{}", ran.outcome.note);
+        let changeover = ran.state.changeover.as_ref().expect("judged");
+        assert_eq!(changeover.outcome, ChangeoverOutcome::StuckOff);
+        assert_eq!(ran.suspects(), ["open:O", "coil-open:O"], "{fault}");
+        assert_no_harm(&ran, fault);
+    }
 }
 
 #[test]

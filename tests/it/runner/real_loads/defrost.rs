@@ -1,6 +1,6 @@
 //! The equipment feeds its own auxiliary line: a defrost is waited for, anything else is not.
 
-use super::house::{ATTENTIVE, Person, assert_no_harm, run, seconds, spans};
+use super::house::{ATTENTIVE, PERSON_ALONE, Person, assert_no_harm, harness, run, seconds, spans};
 use crate::runner::harness::{Case, Ran};
 use coilcall::domain::{Machine, Verdict};
 use coilcall::event::{EventKind, FinishReason, WaitingFor};
@@ -72,4 +72,32 @@ fn in_cooling_a_live_auxiliary_line_is_a_fault_and_not_waited_for() {
     assert_eq!(waits(&ran), Vec::<f64>::new());
     assert!(spans(&ran, &Machine::Compressor)[0] < 3.0);
     assert_no_harm(&ran, "cooling");
+}
+
+#[test]
+fn a_person_alone_is_asked_again_for_as_long_as_a_defrost_may_last() {
+    let alone = || harness("heat-pump-1-stage-electric-o", PERSON_ALONE);
+    let defrost = Defrost {
+        after: Seconds(0),
+        lasts: Seconds(480),
+    };
+    let person = Person {
+        defrost: Some(defrost),
+        ..ATTENTIVE
+    };
+    let ran = run(alone(), person);
+    assert_eq!(ran.verdict(), Verdict::Pass, "{}", ran.outcome.note);
+    assert!(spans(&ran, &Machine::Compressor)[1] >= 480.0);
+    assert_no_harm(&ran, "defrost");
+
+    let ran = run(alone().faults(&["backfeed:W2"]), ATTENTIVE);
+    assert_ne!(ran.verdict(), Verdict::Pass, "{}", ran.outcome.note);
+    let longest = spans(&ran, &Machine::Compressor)
+        .into_iter()
+        .fold(0.0, f64::max);
+    assert!(
+        longest < 1_000.0,
+        "15 minutes and the looks, not {longest} s"
+    );
+    assert_no_harm(&ran, "backfeed");
 }

@@ -2,7 +2,7 @@
 
 use crate::runner::harness::{Case, Ran, in_virtual_time, run_heard};
 use coilcall::app::open_simulated;
-use coilcall::domain::bench_map::{RelayAt, Sense, SenseMeans};
+use coilcall::domain::bench_map::{BenchMap, RelayAt, Sense, SenseMeans};
 use coilcall::domain::{Machine, Plan, Question};
 use coilcall::event::{Command, EventKind, RelayReason, RunEvent, RunStarted, SimulatedBy};
 use coilcall::port::{Clock, RunClock};
@@ -47,6 +47,12 @@ pub(super) struct Person {
     /// A command of theirs: once a question with this beginning was asked, after so many seconds.
     pub(super) cancels: Option<(&'static str, u64)>,
     pub(super) defrost: Option<Defrost>,
+    /// Something that happens once a question with this beginning was asked, after so many
+    /// seconds; the question itself is answered as ever.
+    pub(super) then: Option<(&'static str, u64, fn(&Simulator))>,
+    /// What they say instead of what is true: by the question's key and how often it was asked
+    /// before.
+    pub(super) says: fn(&str, usize) -> Option<&'static str>,
 }
 
 /// They arm the run, look and answer truthfully, at the keyboard.
@@ -58,6 +64,8 @@ pub(super) const ATTENTIVE: Person = Person {
     says_no_to: "-",
     cancels: None,
     defrost: None,
+    then: None,
+    says: |_, _| None,
 };
 
 pub(super) fn run(case: Case, person: Person) -> Ran {
@@ -72,37 +80,92 @@ pub(super) fn run_with(
     plan: Plan,
     add: impl FnOnce(&mut Ports),
 ) -> Ran {
+    run_as((case, None), person, plan, (add, None))
+}
+
+/// The same, cancelled at a moment.
+pub(super) fn run_cancelled(case: Case, person: Person, at: f64) -> Ran {
+    let plan = case.plan();
+    let at = Duration::from_secs_f64(at);
+    run_as((case, None), person, plan, (|_: &mut Ports| {}, Some(at)))
+}
+
+/// The same against another bench than the one that the program knows.
+pub(super) fn run_against(case: Case, truth: BenchMap, person: Person, plan: Plan) -> Ran {
+    run_as(
+        (case, Some(truth)),
+        person,
+        plan,
+        (|_: &mut Ports| {}, None),
+    )
+}
+
+fn run_as(
+    (case, truth): (Case, Option<BenchMap>),
+    person: Person,
+    plan: Plan,
+    (add, cancelled_at): (impl FnOnce(&mut Ports), Option<Duration>),
+) -> Ran {
     in_virtual_time(async move {
         let clock: Rc<dyn Clock> = Rc::new(RunClock::start());
-        let simulator = case.simulator(&clock);
-        if let Some(defrost) = person.defrost {
-            simulator.set_defrost(defrost);
-        }
-        let mut opened = open_simulated(&case.bench, &simulator).await;
-        add(&mut opened.ports);
-        let (sender, commands) = mpsc::channel(8);
-        if person.arms {
-            let by = "commitment".to_owned();
-            sender.send(Command::Arm { by }).await.expect("room for it");
-        }
-        let stamped = person.stamped;
-        let stamp = move |started: &mut RunStarted| {
-            started.conditions.simulated = stamped.then(|| SimulatedBy {
-                seed: 1,
-                faults: vec![],
-                link_faults: vec![],
-            });
+        let bench = case.bench.clone();
+        let true_bench = truth.unwrap_or_else(|| bench.clone());
+        let case = Case {
+            bench: true_bench,
+            ..case
         };
-        let observer = beside(person, simulator.clone(), sender);
-        run_heard(
-            (plan, stamp),
-            opened,
-            (clock, commands),
-            simulator,
-            observer,
+        let simulator = case.simulator(&clock);
+        run_on(
+            (bench, simulator),
+            (person, plan),
+            clock,
+            (add, cancelled_at),
         )
         .await
     })
+}
+
+async fn run_on(
+    (bench, simulator): (BenchMap, Simulator),
+    (person, plan): (Person, Plan),
+    clock: Rc<dyn Clock>,
+    (add, cancelled_at): (impl FnOnce(&mut Ports), Option<Duration>),
+) -> Ran {
+    if let Some(defrost) = person.defrost {
+        simulator.set_defrost(defrost);
+    }
+    let mut opened = open_simulated(&bench, &simulator).await;
+    add(&mut opened.ports);
+    let (sender, commands) = mpsc::channel(8);
+    if person.arms {
+        let by = "commitment".to_owned();
+        sender.send(Command::Arm { by }).await.expect("room for it");
+    }
+    if let Some(at) = cancelled_at {
+        let sender = sender.clone();
+        tokio::task::spawn_local(async move {
+            let never = std::future::pending::<()>();
+            assert!(tokio::time::timeout(at, never).await.is_err());
+            sender.send(Command::Cancel).await.expect("the run goes on");
+        });
+    }
+    let stamped = person.stamped;
+    let stamp = move |started: &mut RunStarted| {
+        started.conditions.simulated = stamped.then(|| SimulatedBy {
+            seed: 1,
+            faults: vec![],
+            link_faults: vec![],
+        });
+    };
+    let observer = beside(person, simulator.clone(), sender);
+    run_heard(
+        (plan, stamp),
+        opened,
+        (clock, commands),
+        simulator,
+        observer,
+    )
+    .await
 }
 
 fn beside(
@@ -110,11 +173,27 @@ fn beside(
     simulator: Simulator,
     sender: mpsc::Sender<Command>,
 ) -> Box<dyn FnMut(&RunEvent)> {
+    let mut asked_before = std::collections::BTreeMap::<String, usize>::new();
+    let mut happened = false;
     Box::new(move |event| {
         let EventKind::Asked { prompt, about, .. } = &event.kind else {
             return;
         };
         let (prompt, question) = (*prompt, about.clone());
+        let count = asked_before.entry(question.key()).or_default();
+        let before = *count;
+        *count += 1;
+        if let Some((asked, seconds, happens)) = person.then
+            && question.key().starts_with(asked)
+            && !happened
+        {
+            happened = true;
+            let simulator = simulator.clone();
+            tokio::task::spawn_local(async move {
+                pass(seconds).await;
+                happens(&simulator);
+            });
+        }
         let (person, simulator, sender) = (person.clone(), simulator.clone(), sender.clone());
         tokio::task::spawn_local(async move {
             let key = question.key();
@@ -128,10 +207,10 @@ fn beside(
             if key.starts_with(person.silent_on) {
                 return;
             }
-            let text = if key.starts_with(person.says_no_to) {
-                "no".to_owned()
-            } else {
-                look(&simulator, &question).await
+            let text = match (person.says)(&key, before) {
+                _ if key.starts_with(person.says_no_to) => "no".to_owned(),
+                Some(said) => said.to_owned(),
+                None => look(&simulator, &question).await,
             };
             let via = person.via.to_owned();
             let answer = Command::Answer { prompt, text, via };

@@ -3,11 +3,11 @@
 use super::house::{ATTENTIVE, Person, run, run_with};
 use crate::runner::harness::{Case, Ran};
 use coilcall::domain::Verdict;
-use coilcall::domain::bench_map::SenseMeans;
+use coilcall::domain::bench_map::{Loads, Sense, SenseMeans};
 use coilcall::domain::plan::{SensePoint, Target};
 use coilcall::event::{EventKind, FinishReason};
 use coilcall::port::{Identity, LocalFuture, Meter};
-use coilcall::units::{DeviceName, MeterValue, Ohms, Quantity, Terminal, Trouble};
+use coilcall::units::{DeviceName, End, MeterValue, Ohms, Quantity, Terminal, Trouble};
 use std::cell::RefCell;
 use std::rc::Rc;
 
@@ -143,4 +143,46 @@ fn what_the_meter_cannot_say_is_no_open_circuit() {
     ] {
         no_call_was_made(&measured(volts, ohms).0);
     }
+}
+
+/// Ohms of each line, typed by the person; the truth is another bench.
+fn typed_ohms(lifted: bool) -> Ran {
+    let mut case = case();
+    for line in case.bench.lines.values_mut() {
+        line.senses.push(Sense {
+            means: SenseMeans::Operator,
+            end: End::Equipment,
+            quantity: Quantity::Resistance,
+        });
+    }
+    let plan = case.plan();
+    let mut truth = case.bench.clone();
+    if !lifted {
+        truth.loads = Loads::Real;
+    }
+    super::house::run_against(case, truth, ATTENTIVE, plan)
+}
+
+#[test]
+fn a_person_may_read_the_ohms_and_a_coil_stops_the_run() {
+    let ran = typed_ohms(true);
+    assert_eq!(ran.verdict(), Verdict::Pass, "{}", ran.outcome.note);
+    let ran = typed_ohms(false);
+    no_call_was_made(&ran);
+    assert!(
+        ran.outcome.note.contains("has a path to C"),
+        "{}",
+        ran.outcome.note
+    );
+    let asked: Vec<String> = ran
+        .events
+        .iter()
+        .filter_map(|event| match &event.kind {
+            EventKind::Asked { about, .. } => Some(about.key()),
+            _ => None,
+        })
+        .collect();
+    let volts = asked.iter().position(|key| key == "volts:Y1@equipment");
+    let ohms = asked.iter().position(|key| key == "ohms:Y1@equipment");
+    assert!(volts.expect("asked") < ohms.expect("asked"), "{asked:?}");
 }

@@ -6,9 +6,11 @@
 
 mod arming;
 mod crossed_wires;
+mod currents;
 mod defrost;
 mod house;
 mod lifted;
+mod meters;
 mod order;
 mod planning;
 mod stops;

@@ -91,5 +91,7 @@ fn a_coils_current_lies_within_its_band() {
     // Hand-worked: 64 ohm takes 24 / 64 = 0.375 A; from 18 / 64 * 0.8 to 30 / 64 * 1.2.
     let band = CurrentBand::of_coil(Ohms(64.0));
     assert!((band.from_amps - 0.225).abs() < 1e-9 && (band.to_amps - 0.5625).abs() < 1e-9);
-    assert!(band.holds(0.375) && !band.holds(0.0) && !band.holds(2.0));
+    assert!(band.holds(0.375, 0.01) && !band.holds(0.0, 0.01) && !band.holds(2.0, 0.01));
+    // 0.24 A lies inside, and with U = 2 * 0.01 A it may lie outside.
+    assert!(band.holds(0.24, 0.001) && !band.holds(0.24, 0.01));
 }

@@ -106,3 +106,25 @@ fn the_house_shows_a_short_cycle_and_heat_without_air() {
     assert!(short_cycles > 0);
     assert!(!spans(&ran, &Machine::Heat).is_empty());
 }
+
+#[test]
+fn electric_heat_keeps_its_blower_for_90_s_whatever_the_profile_says() {
+    for (fan_off, at_least, at_most) in [(10, 90.0, 95.0), (150, 150.0, 155.0)] {
+        let text = format!(
+            "name = \"Strips\"\n[equipment]\nkind = \"heat-pump\"\ncompressor_stages = 1\n\
+             heat_stages = 1\nchangeover = \"o\"\nfan_in_heat = \"controller\"\n\
+             [timing]\nfan_off_delay_s = {fan_off}\n"
+        );
+        let profile = coilcall::config::parse_profile(std::path::Path::new("p.toml"), text);
+        let profile = profile.unwrap_or_else(|errors| panic!("{errors}")).profile;
+        let mut case = Case::new("heat-pump-1-stage-electric-o", "harness-inputs");
+        case.profile = profile;
+        let ran = run(case, ATTENTIVE);
+        assert_eq!(ran.verdict(), Verdict::Pass, "{}", ran.outcome.note);
+        let heat_ends = commanded(&ran, &relay_of(&ran, "W2"))[1].1;
+        let fan = commanded(&ran, &relay_of(&ran, "G"));
+        let fan_ends = fan.iter().find(|(closed, at)| !closed && *at > heat_ends);
+        let held = fan_ends.expect("G opens").1 - heat_ends;
+        assert!((at_least..at_most).contains(&held), "{held} s");
+    }
+}
