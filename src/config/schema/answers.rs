@@ -30,8 +30,8 @@ pub fn answers_schema() -> Value {
         "type": "object",
         "description": "By the question's name: one answer for every time, or answers in turn. \
                         With loads = \"real\" or \"disconnected\" only a person at the keyboard \
-                        answers confirm, air, machines, warmth, volts, amps, ohms and observe, unless the run \
-                        is simulated",
+                        answers confirm, air, machines, warmth, volts, amps, ohms and observe, \
+                        unless the run is simulated",
         "patternProperties": patterns,
         "additionalProperties": false,
     });

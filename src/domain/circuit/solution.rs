@@ -177,8 +177,8 @@ impl Solution {
             let contact = self.layout.contacts.get(terminal);
             return Amps(contact.map_or(0.0, |contact| self.amps(contact.element)));
         }
-        let loads = self.layout.loads.iter();
-        let load = loads.filter(|site| site.terminal == *terminal).next();
+        let mut loads = self.layout.loads.iter();
+        let load = loads.find(|site| site.terminal == *terminal);
         Amps(load.map_or(0.0, |site| self.amps(site.element)))
     }
 
