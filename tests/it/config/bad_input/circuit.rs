@@ -1,6 +1,18 @@
-//! A bad value for each electrical value of a bench file.
+//! A bad value for each electrical value, which bench and profile files state alike.
 
 use super::Row;
+
+/// Tables that are sound in either file.
+pub(super) const SOUND: &str = r#"
+[circuit]
+controller_ohms = 288
+
+[circuit.coil.O]
+sealed_ohms = 90
+
+[circuit.joint.R]
+equipment_ohms = 2
+"#;
 
 #[rustfmt::skip] // One row, one line: a table.
 pub(super) const ROWS: &[Row] = &[
@@ -68,12 +80,12 @@ pub(super) const ROWS: &[Row] = &[
     ("[circuit.leaking]", "leakage_a", "0", "a number above 0, found 0"),
     ("[circuit.leaking]", "snubber_ohms", "0", "a number above 0, found 0"),
     ("[circuit.leaking]", "minimum_load_a", "-1", "a number of 0 or above, found -1"),
-    ("[circuit.coil.W2]", "sealed_ohms", "0", "a number above 0, found 0"),
-    ("[circuit.coil.W2]", "unsealed_ohms", "0", "a number above 0, found 0"),
-    ("[circuit.coil.W2]", "dc_ohms", "0", "a number above 0, found 0"),
-    ("[circuit.coil.W2]", "pick_up_v", "0", "a number above 0, found 0"),
-    ("[circuit.coil.W2]", "drop_out_v", "0", "a number above 0, found 0"),
-    ("[circuit.coil.W2]", "power_factor", "2", "above 0 and at most 1, found 2"),
+    ("[circuit.coil.O]", "sealed_ohms", "0", "a number above 0, found 0"),
+    ("[circuit.coil.O]", "unsealed_ohms", "0", "a number above 0, found 0"),
+    ("[circuit.coil.O]", "dc_ohms", "0", "a number above 0, found 0"),
+    ("[circuit.coil.O]", "pick_up_v", "0", "a number above 0, found 0"),
+    ("[circuit.coil.O]", "drop_out_v", "0", "a number above 0, found 0"),
+    ("[circuit.coil.O]", "power_factor", "2", "above 0 and at most 1, found 2"),
     ("[circuit.joint.R]", "controller_ohms", "0", "a number above 0, found 0"),
     ("[circuit.joint.R]", "equipment_ohms", "0", "a number above 0, found 0"),
     ("[circuit.joint.R]", "outdoor_ohms", "0", "a number above 0, found 0"),
@@ -82,6 +94,8 @@ pub(super) const ROWS: &[Row] = &[
     ("[circuit.faults]", "wrong_tap_v", "0", "a number above 0, found 0"),
     ("[circuit.faults]", "opens_under_load_above_a", "-1", "a number of 0 or above, found -1"),
     ("[circuit.faults]", "wrong_tap_mains_v", "-1", "a number of 0 or above, found -1"),
+    ("[circuit.supply]", "full_load_v", "0", "a number above 0, found 0"),
+    ("[circuit.heating_supply]", "full_load_v", "0", "a number above 0, found 0"),
     ("[circuit.supply]", "fuse_opens_above_a", "0", "a number above 0, found 0"),
     ("[circuit.heating_supply]", "fuse_opens_above_a", "0", "a number above 0, found 0"),
 ];
