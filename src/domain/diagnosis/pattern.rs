@@ -78,12 +78,7 @@ pub(super) fn pattern(
         FaultKind::Tied | FaultKind::InvertedChangeover => {
             changeover_follows_compressor(evidence, fault.kind(), contacts)?
         }
-        FaultKind::Backfeed => {
-            if compressor_heats(evidence, &contacts)? {
-                contacts.insert(named[0].clone());
-            }
-            contacts
-        }
+        FaultKind::Backfeed => fed_by_the_outdoor_unit(evidence, &named[0], contacts)?,
         FaultKind::JumperMissing => contacts
             .into_iter()
             .filter(|line| evidence.drives.get(line) != Some(&Rail::Rh))
@@ -127,6 +122,17 @@ fn changeover_follows_compressor(
         live.insert(valve);
     }
     Some(live)
+}
+
+fn fed_by_the_outdoor_unit(
+    evidence: &Evidence,
+    line: &Terminal,
+    mut contacts: BTreeSet<Terminal>,
+) -> Option<BTreeSet<Terminal>> {
+    if compressor_heats(evidence, &contacts)? {
+        contacts.insert(line.clone());
+    }
+    Some(contacts)
 }
 
 /// Whether the valve stands in heating while the compressor runs: then, and only then, an outdoor

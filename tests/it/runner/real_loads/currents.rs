@@ -103,12 +103,12 @@ fn with_ammeter(sense: &str, device: &str) -> Case {
     let text = std::fs::read_to_string(stock("benches", CLAMP)).expect("text");
     let mut text = text.replace("[supply]", &format!("{device}\n[supply]"));
     for coil in 0_u16.. {
-        let by_hand = "sense = { operator = true, quantity = \"ac-amps\" }";
+        let by_hand = "{ operator = true, quantity = \"ac-amps\" }";
         if !text.contains(by_hand) {
             break;
         }
         let sense = sense.replace("{coil}", &coil.to_string());
-        text = text.replacen(by_hand, &format!("sense = {sense}"), 1);
+        text = text.replacen(by_hand, &sense, 1);
     }
     let mut case = Case::new(HEAT_PUMP, CLAMP);
     case.bench = parse_bench(Path::new("amps.toml"), text)

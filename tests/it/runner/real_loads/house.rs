@@ -31,6 +31,9 @@ pub(super) fn harness(profile: &str, bench: &str) -> Case {
 /// The bench on which nothing but a person looks at the lines.
 pub(super) const PERSON_ALONE: &str = "person alone";
 
+/// Something that befalls the bench.
+pub(super) type Happening = fn(&Simulator);
+
 /// The person at the bench.
 #[derive(Clone)]
 pub(super) struct Person {
@@ -49,7 +52,7 @@ pub(super) struct Person {
     pub(super) defrost: Option<Defrost>,
     /// Something that happens once a question with this beginning was asked, after so many
     /// seconds; the question itself is answered as ever.
-    pub(super) then: Option<(&'static str, u64, fn(&Simulator))>,
+    pub(super) then: Option<(&'static str, u64, Happening)>,
     /// What they say instead of what is true: by the question's key and how often it was asked
     /// before.
     pub(super) says: fn(&str, usize) -> Option<&'static str>,
