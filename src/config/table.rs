@@ -396,7 +396,7 @@ impl<'d> TableReader<'d> {
             let message = "expected at least one table, found an empty array";
             self.findings.add(found.finding(message));
         }
-        let items = self.items(&found, &format!("tables headed [[{key}]]"));
+        let items = self.items(&found, &format!("tables headed [[{}]]", self.path_of(key)));
         let items = items.unwrap_or_default().into_iter();
         items.filter_map(|item| self.reader(item)).collect()
     }

@@ -94,7 +94,8 @@ pub(crate) fn why_not(bench: &Stock, profile: &Stock) -> Vec<String> {
     reasons
 }
 
-/// With two supplies every drive, sense and load states its own, and both rails are sensed.
+/// With two supplies every drive, sense and load states its own, both rails are sensed, and no
+/// master relay joins them.
 fn not_parted(bench: &Stock, hand: &HandTable) -> Vec<String> {
     let mut reasons = Vec::new();
     let sensed = tables(bench.document["supply"].get("sense"));
@@ -103,6 +104,9 @@ fn not_parted(bench: &Stock, hand: &HandTable) -> Vec<String> {
         .any(|sense| matches!(text(sense, "rail"), None | Some("R")))
     {
         reasons.push("two supplies, but the bench senses R".to_owned());
+    }
+    if bench.document.contains_key("master") {
+        reasons.push("two supplies, and one master relay feeds all others".to_owned());
     }
     for line in tables(bench.document.get("line")) {
         let name = text(line, "terminal").expect("a terminal");

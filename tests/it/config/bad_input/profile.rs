@@ -40,6 +40,7 @@ pub(super) const ROWS: &[Row] = &[
     ("", "name", "\"\"", "found an empty one"),
     ("", "equipment", "3", "expected a table, found 3"),
     ("", "supply", "3", "expected a table, found 3"),
+    ("", "circuit", "3", "expected a table, found 3"),
     ("", "timing", "3", "expected a table, found 3"),
     ("", "accessory", "3", "expected tables headed [[accessory]], found 3"),
     ("[equipment]", "kind", "\"heatpump\"", "did you mean `heat-pump`?"),
