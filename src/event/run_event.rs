@@ -402,6 +402,9 @@ pub enum Rule {
     Machines,
     /// What a room controller did while it had no power, and when it came back.
     PowerLoss,
+    /// A room controller's own timers could still have brought the line, but the call was ended at
+    /// another one that was wrong.
+    ControllerTimer,
     /// The bench could not tell.
     BenchTrouble,
 }

@@ -9,11 +9,12 @@ use super::run_event::{
     RunEvent, RunFinished, RunStarted, ShownBy, TroubleSeen, Waiting, WaitingFor,
 };
 use super::supply_set::Supplied;
+use crate::domain::bench_map::UnderTest;
 use crate::domain::diagnosis::{Evidence, ObservedStep, ValveEffect};
-use crate::domain::{Check, Observed, Plan, Question, Understood, Verdict};
+use crate::domain::{Check, Expected, Observed, Plan, Question, Understood, Verdict};
 use crate::units::{Microseconds, Terminal};
 use jiff::Timestamp;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// A line within a step.
 #[derive(Debug, Clone, PartialEq)]
@@ -292,6 +293,7 @@ impl RunState {
                 .iter()
                 .map(|d| (d.terminal.clone(), d.common))
                 .collect(),
+            by_controller: plan.under_test == UnderTest::Controller,
             tied: plan.tied.clone(),
             changeover,
             valve_effect: self.valve_effect(),
@@ -329,6 +331,7 @@ impl RunState {
                 let seen: BTreeMap<Terminal, bool> = step
                     .lines
                     .iter()
+                    .filter(|(_, state)| state.judged.rule != Rule::ControllerTimer)
                     .filter_map(|(line, state)| match state.judged.observed {
                         Observed::On => Some((line.clone(), true)),
                         Observed::Off => Some((line.clone(), false)),
@@ -336,9 +339,18 @@ impl RunState {
                     })
                     .filter(|(line, _)| planned.cells.contains_key(line))
                     .collect();
+                let by_controller = plan.under_test == UnderTest::Controller;
+                let lines_that_are = |wanted: Expected| -> BTreeSet<Terminal> {
+                    let cells = planned.cells.iter().filter(|_| by_controller);
+                    let found = cells.filter(|(_, cell)| cell.expected == wanted);
+                    found.map(|(line, _)| line.clone()).collect()
+                };
+                let mut drive = lines_that_are(Expected::On);
+                drive.extend(planned.drive.iter().cloned());
                 (collapsed || !seen.is_empty()).then(|| ObservedStep {
                     call: planned.call.clone(),
-                    drive: planned.drive.iter().cloned().collect(),
+                    drive,
+                    free: lines_that_are(Expected::Either),
                     seen,
                     collapsed,
                 })

@@ -102,6 +102,7 @@ fn word(rule: crate::event::Rule) -> &'static str {
         Rule::Supply => "supply",
         Rule::Machines => "machines",
         Rule::PowerLoss => "power-loss",
+        Rule::ControllerTimer => "controller-timer",
         Rule::BenchTrouble => "bench-trouble",
     }
 }

@@ -162,7 +162,7 @@ fn by_rule(line: &LineView, plan: &Plan) -> Option<String> {
              terminal.",
             line.reason.trim_end_matches('.')
         )),
-        (Rule::BenchTrouble, _) => None,
+        (Rule::BenchTrouble | Rule::ControllerTimer, _) => None,
         (_, Verdict::Inconc) if line.observed == Observed::Indeterminate => Some(format!(
             "{terminal} reads neither clearly live nor clearly dead: read it to C with a meter \
              under load; a loose joint or a floating conductor reads so."

@@ -13,10 +13,10 @@ use super::requests::Halt;
 use super::sequencer::Sequencer;
 use crate::domain::bench_map::SenseMeans;
 use crate::domain::plan::{PlannedStep, SensePoint, Target};
-use crate::domain::{Cell, Verdict};
+use crate::domain::{Cell, Expected, Observed, Verdict};
 use crate::event::{EventKind, Waiting, WaitingFor};
 use crate::units::{Microseconds, Milliseconds, Terminal, TroubleKind};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// What every line must be, by terminal.
 type Pattern = BTreeMap<Terminal, Cell>;
@@ -54,6 +54,8 @@ struct Wanted<'a> {
     on_the_way: Vec<&'a Pattern>,
     step: Option<&'a PlannedStep>,
     why: WaitingFor,
+    /// Lines that are known to be wrong: they have no say in what the controller does.
+    known_wrong: BTreeSet<Terminal>,
 }
 
 /// Sees every look while a pattern is waited for: its moment, and what was read.
@@ -78,12 +80,18 @@ impl Sequencer<'_> {
             on_the_way: step.on_the_way.iter().collect(),
             step: Some(step),
             why,
+            known_wrong: self.knowledge.borrow().known_wrong.clone(),
         };
         self.wait_until_stable(&wanted, watcher).await
     }
 
-    /// Waits until the controller is at rest again.
-    pub(super) async fn wait_for_rest(&self) -> Result<Vec<PointReading>, Halt> {
+    /// Waits until the controller is at rest again. A line that was wrong in the call does not cut
+    /// short what the others still have to be held for, and one that stays live is known from here
+    /// on: the calls that follow are looked at beside it.
+    pub(super) async fn wait_for_rest(
+        &self,
+        step: &PlannedStep,
+    ) -> Result<Vec<PointReading>, Halt> {
         let Some(rest) = &self.plan.rest else {
             return self.measure().read(&self.line_order(None)).await;
         };
@@ -97,9 +105,27 @@ impl Sequencer<'_> {
             on_the_way: held,
             step: None,
             why: WaitingFor::ControllerTimer,
+            known_wrong: self.wrong_in(step),
         };
         let waited = self.wait_until_stable(&wanted, &mut |_, _| {}).await?;
+        let must_be_dead = rest
+            .iter()
+            .filter(|(_, cell)| cell.expected == Expected::Off);
+        let lines = must_be_dead.map(|(line, _)| line);
+        let live = lines.filter(|line| judge::observed(&waited.readings, line) == Observed::On);
+        self.knowledge.borrow_mut().known_wrong = live.cloned().collect();
         Ok(waited.readings)
+    }
+
+    fn wrong_in(&self, step: &PlannedStep) -> BTreeSet<Terminal> {
+        let state = self.recorder.state();
+        let made = state.steps.iter().rev().find(|m| m.number == step.number);
+        let lines = made.into_iter().flat_map(|made| made.lines.values());
+        let wrong = lines.filter(|line| line.judged.verdict == Verdict::Fail);
+        let mut wrong: BTreeSet<Terminal> =
+            wrong.map(|line| line.judged.terminal.clone()).collect();
+        wrong.extend(self.knowledge.borrow().known_wrong.iter().cloned());
+        wrong
     }
 
     /// Looks until the full pattern was read twice in a row, or another than those on the way was,
@@ -168,9 +194,9 @@ impl Sequencer<'_> {
         let bands = self.bands();
         // A line on which a reading proves nothing has no say.
         let fits = |cells: &Pattern| {
-            let mut reliable = cells
-                .iter()
-                .filter(|(line, _)| !self.plan.unreliable.contains_key(*line));
+            let mut reliable = cells.iter().filter(|(line, _)| {
+                !self.plan.unreliable.contains_key(*line) && !wanted.known_wrong.contains(*line)
+            });
             reliable.all(|(line, cell)| {
                 judge::line_verdict(&bands, cell.expected, readings, line).0 == Verdict::Pass
             })

@@ -15,7 +15,7 @@ use crate::event::{
     ChangeoverJudged, ChangeoverOutcome, LineJudged, Rule, RunState, ShownBy, StepState,
 };
 use crate::units::{End, Terminal};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 
 /// What is known of the supply while a line is judged.
@@ -238,6 +238,54 @@ fn driven_words(step: &PlannedStep, line: &Terminal) -> String {
         names.join(" "),
         if names.len() == 1 { "was" } else { "were" }
     )
+}
+
+/// A wrong pattern ends a room controller's call before its timers have run. Where it is a smaller
+/// stage of the call but for some lines, those are what is wrong; what the stage did not have to
+/// show yet is not held against the wiring.
+pub(super) fn spare_what_was_to_come(
+    plan: &Plan,
+    step: &PlannedStep,
+    readings: &[PointReading],
+    judged: &mut [LineJudged],
+) {
+    let bands = plan.bands_in(step.number);
+    let misfits = |cells: &BTreeMap<Terminal, Cell>| -> BTreeSet<Terminal> {
+        let reliable = cells
+            .iter()
+            .filter(|(l, _)| !plan.unreliable.contains_key(*l));
+        let wrong = reliable.filter(|(line, cell)| {
+            line_verdict(&bands, cell.expected, readings, line).0 != Verdict::Pass
+        });
+        wrong.map(|(line, _)| line.clone()).collect()
+    };
+    // Rest and the fan alone are no stages: whoever shows more than they do has made the call.
+    let is_stage = |cells: &&BTreeMap<Terminal, Cell>| {
+        let mut on = cells
+            .iter()
+            .filter(|(_, cell)| cell.expected == Expected::On);
+        on.any(|(line, _)| line.as_str().starts_with(['Y', 'W', 'E']))
+    };
+    let stages = step.on_the_way.iter().filter(is_stage).map(misfits);
+    let Some(wrong) = stages.min_by_key(BTreeSet::len) else {
+        return;
+    };
+    if wrong.is_empty() || wrong.len() >= misfits(&step.cells).len() {
+        return;
+    }
+    let names: Vec<&str> = wrong.iter().map(Terminal::as_str).collect();
+    let to_come = |line: &&mut LineJudged| {
+        line.verdict == Verdict::Fail && line.rule == Rule::Cell && !wrong.contains(&line.terminal)
+    };
+    for line in judged.iter_mut().filter(to_come) {
+        line.verdict = Verdict::Inconc;
+        line.rule = Rule::ControllerTimer;
+        line.reason = format!(
+            "{}; the call was ended at {}, before the room controller's timers could bring it",
+            line.reason,
+            names.join(" ")
+        );
+    }
 }
 
 /// Says beside each wrong line why a room controller's full pattern was given up.

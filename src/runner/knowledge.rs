@@ -20,6 +20,8 @@ pub(super) struct Knowledge {
     pub(super) level: Option<RelayAt>,
     /// Lines that are not driven again, with the reason.
     pub(super) barred: BTreeMap<Terminal, String>,
+    /// Lines that were live while a room controller was at rest and should not be.
+    pub(super) known_wrong: BTreeSet<Terminal>,
     /// Whether any line has been live in this run.
     pub(super) anything_live: bool,
     /// When machines last ran; real loads alone.

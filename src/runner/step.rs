@@ -289,6 +289,7 @@ impl Sequencer<'_> {
         };
         let mut judged = judge::judge_lines(self.plan, step, lines, supply.known(anything_live));
         judge::credit_own_relays((self.plan, step), lines, &BTreeMap::new(), &mut judged);
+        judge::spare_what_was_to_come(self.plan, step, lines, &mut judged);
         judge::add_why_given_up(&mut judged, given_up);
         self.record_judged(&judged)?;
         let mut verdict = judge::worst(&judged);
@@ -389,7 +390,7 @@ impl Sequencer<'_> {
                 .await?;
         }
         if self.plan.under_test == UnderTest::Controller {
-            return self.wait_for_rest().await;
+            return self.wait_for_rest(step).await;
         }
         self.wait(WaitingFor::Release, self.plan.timing.release)
             .await?;

@@ -341,6 +341,7 @@ fn wrong_line(judged: &LineJudged) -> String {
         Rule::Release => format!("{terminal} after release expected {expected}, seen {seen}"),
         Rule::Supply => format!("the supply fell when {terminal} was called"),
         Rule::PowerLoss => judged.reason.clone(),
+        Rule::ControllerTimer => format!("{terminal} could still have come"),
         Rule::Machines if judged.verdict == Verdict::Fail => judged.reason.clone(),
         Rule::Cell | Rule::Machines | Rule::BenchTrouble => {
             format!("{terminal} expected {expected}, seen {seen}")

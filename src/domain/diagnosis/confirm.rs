@@ -21,16 +21,50 @@ pub(super) fn confirm(evidence: &Evidence, suspects: &[Fault]) -> String {
     if has(FaultKind::CoilOpen) {
         return valve_at_rest(&names);
     }
-    let mut text = action(first, &names);
+    let of_controller = evidence.by_controller.then(|| at_controller(first, &names));
+    let mut text = of_controller
+        .flatten()
+        .unwrap_or_else(|| action(first, &names));
     if has(FaultKind::StuckClosed) && first.kind() != FaultKind::StuckClosed
         || has(FaultKind::StuckOpen) && first.kind() != FaultKind::Open
     {
-        text.push_str("; the bench's own relay is a suspect too");
+        text.push_str(if evidence.by_controller {
+            "; the room controller's own output is a suspect too"
+        } else {
+            "; the bench's own relay is a suspect too"
+        });
     }
     if evidence.supply_dead {
         text.push_str("; check the supply's fuse first");
     }
     text
+}
+
+/// Where a room controller drives: its output stands in the relay's place, and no line can be called
+/// alone.
+fn at_controller(first: &Fault, names: &str) -> Option<String> {
+    let text = match first.kind() {
+        FaultKind::Open if matches!(names, "R" | "C") => {
+            "with the supply on, read R to C at the room controller's own terminals: dead there and \
+             live at the bench means that R or C is open between the two; live at both means the \
+             controller itself"
+                .to_owned()
+        }
+        FaultKind::Open | FaultKind::StuckOpen => format!(
+            "make a call that needs {names} and read {names} to C at the room controller's own \
+             terminals: live there means that the conductor is open or not landed; dead there means \
+             the controller's output; live at both ends means the bench's input"
+        ),
+        FaultKind::StuckClosed => format!(
+            "isolate, lift {names} at the room controller: where its own terminal stays live with \
+             nothing called, its output does not open; else look for another source on the conductor"
+        ),
+        FaultKind::InvertedChangeover => "read the changeover line in cooling-1 and in heating-1: \
+             the controller follows the other convention; look at its setting for O or B first"
+            .to_owned(),
+        _ => return None,
+    };
+    Some(text)
 }
 
 fn action(first: &Fault, names: &str) -> String {

@@ -13,8 +13,10 @@ use std::collections::{BTreeMap, BTreeSet};
 pub struct ObservedStep {
     /// The call.
     pub call: Call,
-    /// The lines that were driven.
+    /// The lines that were driven; where a room controller drives, those that it has to.
     pub drive: BTreeSet<Terminal>,
+    /// Lines that a room controller may drive or not in this call.
+    pub free: BTreeSet<Terminal>,
     /// Lines that were read on or off.
     pub seen: BTreeMap<Terminal, bool>,
     /// Whether the supply collapsed as a relay of this step closed.
@@ -41,6 +43,8 @@ pub struct Evidence {
     pub lines: BTreeSet<Terminal>,
     /// Lines that the bench drives, with the supply on each relay's common.
     pub drives: BTreeMap<Terminal, Rail>,
+    /// Whether a room controller made the calls, so that its outputs are under test.
+    pub by_controller: bool,
     /// Groups of lines that are joined at the equipment.
     pub tied: Vec<BTreeSet<Terminal>>,
     /// The changeover line, where there is one.

@@ -4,10 +4,11 @@
 //! kept form one group: these readings cannot tell them apart (an ambiguity group, IEEE 1522).
 
 use super::confirm::confirm;
-use super::evidence::{Evidence, ValveEffect};
+use super::evidence::{Evidence, ObservedStep, ValveEffect};
 use super::pattern::pattern;
 use crate::domain::circuit::{Fault, FaultKind};
 use crate::units::{Place, Terminal};
+use std::collections::BTreeSet;
 
 /// What the comparison came to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -115,17 +116,32 @@ fn fault(kind: FaultKind, terminals: &[Terminal]) -> Fault {
 /// Whether the fault's pattern agrees with every reading. Where several faults show the same, a
 /// pattern that the model cannot give agrees with nothing.
 fn agrees(evidence: &Evidence, fault: Option<&Fault>) -> bool {
-    evidence.steps.iter().all(|step| {
-        let Some(pattern) = pattern(evidence, fault, &step.drive) else {
+    let fits = |step: &ObservedStep, drive: &BTreeSet<Terminal>| {
+        let Some(pattern) = pattern(evidence, fault, drive) else {
             return false;
         };
         if step.collapsed || pattern.collapses {
             return step.collapsed == pattern.collapses;
         }
-        step.seen
-            .iter()
-            .all(|(line, on)| pattern.live.contains(line) == *on)
-    })
+        let mut seen = step.seen.iter();
+        seen.all(|(line, on)| pattern.live.contains(line) == *on)
+    };
+    let mut steps = evidence.steps.iter();
+    steps.all(|step| driven_ways(step).iter().any(|drive| fits(step, drive)))
+}
+
+/// What may have been driven: a room controller may do as it likes with a line that may be either.
+fn driven_ways(step: &ObservedStep) -> Vec<BTreeSet<Terminal>> {
+    let mut ways = vec![step.drive.clone()];
+    for line in &step.free {
+        let with_line = ways.iter().cloned().map(|mut way| {
+            way.insert(line.clone());
+            way
+        });
+        let with_line: Vec<_> = with_line.collect();
+        ways.extend(with_line);
+    }
+    ways
 }
 
 /// The family: one fault each on every line, pair and three-cycle that can show in on/off readings.
@@ -133,6 +149,9 @@ fn family(evidence: &Evidence) -> Vec<Fault> {
     let lines: Vec<&Terminal> = evidence.lines.iter().collect();
     let (supply, common) = (Terminal::known("R"), Terminal::known("C"));
     let mut family = vec![fault(FaultKind::Open, std::slice::from_ref(&supply))];
+    if evidence.by_controller {
+        family.push(fault(FaultKind::Open, std::slice::from_ref(&common)));
+    }
     for line in &lines {
         for kind in [
             FaultKind::Open,

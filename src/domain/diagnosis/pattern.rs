@@ -41,6 +41,8 @@ pub(super) fn pattern(
     let mut collapses = false;
     let live = match fault.kind() {
         FaultKind::Open if named[0].as_str() == "R" => BTreeSet::new(),
+        // Without a common a room controller has no power either.
+        FaultKind::Open if evidence.by_controller && named[0].as_str() == "C" => BTreeSet::new(),
         FaultKind::Open if named[0].is_supply() => return None,
         FaultKind::Open | FaultKind::StuckOpen => without(contacts, &named[0]),
         FaultKind::StuckClosed => {
