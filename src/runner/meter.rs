@@ -78,11 +78,8 @@ impl Measure<'_> {
             self.relays.close(relay, RelayReason::Multiplex).await?;
             tokio::time::sleep(self.timing.supply_settle.duration()).await;
         } else if self.plan.is_probed(point) {
-            let question = Question::Probe {
-                target: point.target.clone(),
-                end: point.end,
-            };
-            self.operator.ask_done(&question).await?;
+            let here = (&point.target, point.end);
+            self.operator.put_leads(&meter.device, here).await?;
         }
         let reading = self.read_value(&meter).await?;
         if let Some(relay) = meter.through {

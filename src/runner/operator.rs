@@ -8,9 +8,10 @@
 use super::recorder::Recorder;
 use super::requests::Halt;
 use super::setup::Policy;
+use crate::domain::plan::Target;
 use crate::domain::{Question, Understood, VIA_KEYBOARD};
 use crate::event::{EventKind, Waiting, WaitingFor};
-use crate::units::Microseconds;
+use crate::units::{DeviceName, End, Microseconds};
 use std::cell::{Cell, RefCell};
 use std::collections::VecDeque;
 use tokio::sync::Notify;
@@ -31,6 +32,8 @@ pub(super) struct Answers {
     nobody: Cell<bool>,
     next_prompt: Cell<u32>,
     armed_by: RefCell<Option<String>>,
+    /// Where a person last put a meter's leads, with nothing asked of them since.
+    leads: RefCell<Option<(DeviceName, Target, End)>>,
 }
 
 impl Answers {
@@ -110,6 +113,7 @@ impl Operator<'_> {
         deadline: Option<Microseconds>,
     ) -> Result<Understood, Halt> {
         let by_keyboard = self.people_only && question.needs_a_person_there();
+        self.answers.leads.replace(None);
         let mut text = question.text();
         for _try in 0..self.policy.operator_tries {
             let prompt = self.answers.next_prompt.get();
@@ -156,6 +160,22 @@ impl Operator<'_> {
             "no usable answer: {}",
             question.text()
         )))
+    }
+
+    /// Has the meter's leads put on a point, unless they lie there already.
+    pub(super) async fn put_leads(
+        &self,
+        meter: &DeviceName,
+        (target, end): (&Target, End),
+    ) -> Result<(), Halt> {
+        let there = Some((meter.clone(), target.clone(), end));
+        if *self.answers.leads.borrow() == there {
+            return Ok(());
+        }
+        let target = target.clone();
+        self.ask_done(&Question::Probe { target, end }).await?;
+        self.answers.leads.replace(there);
+        Ok(())
     }
 
     /// Asks for something to be done.
