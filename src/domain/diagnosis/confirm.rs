@@ -45,19 +45,20 @@ pub(super) fn confirm(evidence: &Evidence, suspects: &[Fault]) -> String {
 fn at_controller(first: &Fault, names: &str) -> Option<String> {
     let text = match first.kind() {
         FaultKind::Open if matches!(names, "R" | "C") => {
-            "with the supply on, read R to C at the room controller's own terminals: dead there and \
-             live at the bench means that R or C is open between the two; live at both means the \
-             controller itself"
+            "with the supply on, read R to C at the room controller's own terminals: dead there \
+             and live at the bench means that R or C is open between the two; live at both means \
+             the controller itself"
                 .to_owned()
         }
         FaultKind::Open | FaultKind::StuckOpen => format!(
             "make a call that needs {names} and read {names} to C at the room controller's own \
-             terminals: live there means that the conductor is open or not landed; dead there means \
-             the controller's output; live at both ends means the bench's input"
+             terminals: live there means that the conductor is open or not landed; dead there \
+             means the controller's output; live at both ends means the bench's input"
         ),
         FaultKind::StuckClosed => format!(
             "isolate, lift {names} at the room controller: where its own terminal stays live with \
-             nothing called, its output does not open; else look for another source on the conductor"
+             nothing called, its output does not open; else look for another source on the \
+             conductor"
         ),
         FaultKind::InvertedChangeover => "read the changeover line in cooling-1 and in heating-1: \
              the controller follows the other convention; look at its setting for O or B first"
