@@ -40,8 +40,8 @@ pub(super) fn confirm(evidence: &Evidence, suspects: &[Fault]) -> String {
     text
 }
 
-/// Where a room controller drives: its output stands in the relay's place, and no line can be called
-/// alone.
+/// Where a room controller drives: its output stands in the relay's place, and no line can be
+/// called alone.
 fn at_controller(first: &Fault, names: &str) -> Option<String> {
     let text = match first.kind() {
         FaultKind::Open if matches!(names, "R" | "C") => {
