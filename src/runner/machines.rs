@@ -90,7 +90,7 @@ impl Sequencer<'_> {
             add_amps(this, seen, line);
         }
         if let Some(warmth) = seen.warmth {
-            judge_warmth(this.step, self.plan, warmth, &mut judged);
+            judge_warmth(this, self.plan, warmth, &mut judged);
         }
         judged
     }
@@ -217,34 +217,38 @@ fn add_amps(this: OnMachines<'_>, seen: &Seen, line: &mut LineJudged) {
     .expect("writing to a string cannot fail");
 }
 
-/// The air's answer falls on the changeover line.
-fn judge_warmth(step: &PlannedStep, plan: &Plan, warmth: Warmth, judged: &mut [LineJudged]) {
-    let Some(planned) = &plan.changeover else {
-        return;
-    };
-    let right = match (&step.call, warmth) {
+/// The air's answer falls on the changeover line; where there is none, on the lines that call the
+/// machines: the equipment places its valve by which of them is live.
+fn judge_warmth(this: OnMachines<'_>, plan: &Plan, warmth: Warmth, judged: &mut [LineJudged]) {
+    let call = &this.step.call;
+    let right = match (call, warmth) {
         (_, Warmth::Unclear) => return,
         (Call::Cooling(_), seen) => seen == Warmth::Colder,
         (_, seen) => seen == Warmth::Warmer,
     };
-    let changeover = judged
-        .iter_mut()
-        .find(|line| line.terminal == planned.terminal);
-    let Some(line) = changeover else {
-        return;
+    let changeover = plan.changeover.as_ref().map(|planned| &planned.terminal);
+    let answers = |line: &Terminal| match changeover {
+        Some(changeover) => changeover == line,
+        None => this.on.then.contains(line),
     };
-    line.rule = Rule::Machines;
-    if right {
-        if line.verdict == Verdict::Inconc {
-            line.verdict = Verdict::Pass;
+    for line in judged.iter_mut().filter(|line| answers(&line.terminal)) {
+        line.rule = Rule::Machines;
+        if right {
+            if line.verdict == Verdict::Inconc && changeover.is_some() {
+                line.verdict = Verdict::Pass;
+            }
+            line.reason = format!("the supply air gets {warmth}, as {call} asks");
+            continue;
         }
-        line.reason = format!("the supply air gets {warmth}, as {} asks", step.call);
-    } else {
         line.verdict = line.verdict.join(Verdict::Fail);
-        line.reason = format!(
-            "the supply air gets {warmth} in {}: the reversing valve (O/B) does not follow {}",
-            step.call, planned.terminal
-        );
+        let why = match changeover {
+            Some(changeover) => format!("the reversing valve (O/B) does not follow {changeover}"),
+            None => format!(
+                "what {} calls answers to another line, or the equipment places its valve wrongly",
+                line.terminal
+            ),
+        };
+        line.reason = format!("the supply air gets {warmth} in {call}: {why}");
     }
 }
 

@@ -6,7 +6,7 @@
 //! that reader, schema and the effective values share.
 
 use crate::config::nearest::listed;
-use crate::config::table::{Reals, TableReader};
+use crate::config::table::{Located, Reals, TableReader};
 use crate::domain::bench_map::Load;
 use crate::domain::circuit::conductor::Stranding;
 use crate::domain::circuit::{
@@ -115,11 +115,35 @@ pub(in crate::config) fn numbers<'k, T>(
     keys.iter().map(|key| (key.name, (key.get)(values)))
 }
 
-fn read_numbers<T>(table: &TableReader<'_>, keys: &[Key<T>], values: &mut T) {
-    for key in keys {
-        if let Some(number) = table.number(key.name, key.reals) {
-            (key.set)(values, number.value);
-        }
+/// Reads every key of a list into a part; where the part then cannot be, the keys whose values
+/// alone are outside physics are told. `within` puts the part into an otherwise usual circuit.
+fn read_numbers<T: Clone + Default>(
+    table: &TableReader<'_>,
+    keys: &[Key<T>],
+    values: &mut T,
+    within: fn(T) -> CircuitValues,
+) {
+    let stated: Vec<_> = keys
+        .iter()
+        .filter_map(|key| Some((key, table.number(key.name, key.reals)?)))
+        .collect();
+    for (key, number) in &stated {
+        (key.set)(values, number.value);
+    }
+    if within(values.clone()).check().is_ok() {
+        return;
+    }
+    for (key, number) in stated {
+        let mut alone = T::default();
+        (key.set)(&mut alone, number.value);
+        tell_outside_physics(table, &number, &within(alone));
+    }
+}
+
+/// A finding at the number's key, where the circuit with it is outside physics.
+fn tell_outside_physics(table: &TableReader<'_>, number: &Located<f64>, with: &CircuitValues) {
+    if let Err(error) = with.check() {
+        table.findings().add(number.finding(error.to_string()));
     }
 }
 
@@ -140,7 +164,7 @@ pub(in crate::config) fn read_circuit(
     let Some(table) = root.table("circuit") else {
         return values;
     };
-    read_numbers(&table, INSTRUMENTS, &mut values);
+    read_numbers(&table, INSTRUMENTS, &mut values, |values| values);
     if let Some(earthed) = table.boolean("common_earthed") {
         values.common_earthed = earthed.value;
     }
@@ -149,10 +173,18 @@ pub(in crate::config) fn read_circuit(
         // 0 stands for a board that is not there.
         if let Some(number) = table.number(key, Reals::NotNegative) {
             *ohms = (number.value > 0.0).then_some(number.value);
+            let with = CircuitValues {
+                controller_ohms: *ohms,
+                ..CircuitValues::default()
+            };
+            tell_outside_physics(&table, &number, &with);
         }
     }
     if let Some(inner) = table.table("supply") {
-        read_supply(&inner, &mut values.supply);
+        read_supply(&inner, &mut values.supply, |supply| CircuitValues {
+            supply,
+            ..CircuitValues::default()
+        });
         inner.finish();
     }
     read_heating_supply(&table, &mut values);
@@ -164,10 +196,13 @@ pub(in crate::config) fn read_circuit(
         ),
         ("solid_state", read_solid_state),
         ("leaking", |inner, values| {
-            read_numbers(inner, SOLID_STATE, &mut values.leaking)
+            read_numbers(inner, SOLID_STATE, &mut values.leaking, with_output)
         }),
         ("faults", |inner, values| {
-            read_numbers(inner, FAULTS, &mut values.faults)
+            read_numbers(inner, FAULTS, &mut values.faults, |faults| CircuitValues {
+                faults,
+                ..CircuitValues::default()
+            })
         }),
     ] {
         if let Some(inner) = table.table(key) {
@@ -189,18 +224,42 @@ pub(in crate::config) fn read_circuit(
 }
 
 fn read_contacts(table: &TableReader<'_>, values: &mut CircuitValues) {
-    read_numbers(table, CONTACTS, &mut values.contacts);
+    read_numbers(table, CONTACTS, &mut values.contacts, |contacts| {
+        CircuitValues {
+            contacts,
+            ..CircuitValues::default()
+        }
+    });
+}
+
+fn with_output(output: SolidStateValues) -> CircuitValues {
+    CircuitValues {
+        solid_state: Some(output),
+        ..CircuitValues::default()
+    }
 }
 
 fn read_solid_state(table: &TableReader<'_>, values: &mut CircuitValues) {
     let mut output = values.solid_state.unwrap_or_default();
-    read_numbers(table, SOLID_STATE, &mut output);
+    read_numbers(table, SOLID_STATE, &mut output, with_output);
     values.solid_state = Some(output);
 }
 
-fn read_supply(table: &TableReader<'_>, supply: &mut SupplyValues) {
-    read_numbers(table, SUPPLY, supply);
+fn read_supply(
+    table: &TableReader<'_>,
+    supply: &mut SupplyValues,
+    within: fn(SupplyValues) -> CircuitValues,
+) {
+    read_numbers(table, SUPPLY, supply, within);
     let ohms = table.number("protection_ohms", Reals::Positive);
+    if let Some(ohms) = &ohms {
+        let mut alone = SupplyValues::default();
+        alone.protection = Protection::Fuse {
+            ohms: ohms.value,
+            opens_above_amps: alone.protection.opens_above_amps(),
+        };
+        tell_outside_physics(table, ohms, &within(alone));
+    }
     let ohms = ohms.map_or(supply.protection.ohms(), |ohms| ohms.value);
     let opens = supply.protection.opens_above_amps();
     let latches = supply.protection.latches();
@@ -269,7 +328,14 @@ fn read_heating_supply(table: &TableReader<'_>, values: &mut CircuitValues) {
         commons_joined,
     } = &mut values.heating_supply
     {
-        read_supply(&inner, supply);
+        read_supply(&inner, supply, |supply| CircuitValues {
+            heating_supply: HeatingSupply::Transformer {
+                supply,
+                opposed: false,
+                commons_joined: false,
+            },
+            ..CircuitValues::default()
+        });
         for (key, flag) in [("opposed", opposed), ("commons_joined", commons_joined)] {
             if let Some(stated) = inner.boolean(key) {
                 *flag = stated.value;
@@ -284,36 +350,34 @@ fn read_heating_supply(table: &TableReader<'_>, values: &mut CircuitValues) {
 
 fn read_cables(table: &TableReader<'_>, values: &mut CircuitValues) {
     if let Some(inner) = table.table("cable") {
-        read_cable(&inner, &mut values.cable);
+        read_cable(&inner, &mut values.cable, |cable| CircuitValues {
+            cable,
+            ..CircuitValues::default()
+        });
         inner.finish();
     }
     if let Some(inner) = table.table("outdoor_cable") {
         let fitted = inner.boolean("fitted").is_none_or(|fitted| fitted.value);
         let usual = CircuitValues::default().outdoor_cable.unwrap_or_default();
         let mut cable = values.outdoor_cable.unwrap_or(usual);
-        read_cable(&inner, &mut cable);
+        read_cable(&inner, &mut cable, |cable| CircuitValues {
+            outdoor_cable: Some(cable),
+            ..CircuitValues::default()
+        });
         values.outdoor_cable = fitted.then_some(cable);
         inner.finish();
     }
 }
 
-fn read_cable(table: &TableReader<'_>, cable: &mut CableValues) {
-    read_numbers(table, CABLE, cable);
+fn read_cable(
+    table: &TableReader<'_>,
+    cable: &mut CableValues,
+    within: fn(CableValues) -> CircuitValues,
+) {
+    read_numbers(table, CABLE, cable, within);
     let made = table.word("stranding", STRANDINGS, stranding_word);
     if let Some(stranding) = made {
         cable.stranding = stranding.value;
-    }
-    for (key, range, text) in [
-        ("awg", 0.0..=40.0, "a gauge of 0 to 40 AWG"),
-        ("temperature_c", -60.0..=200.0, "-60 to 200 degrees Celsius"),
-    ] {
-        if let Some(number) = table.number(key, Reals::Any)
-            && number.value >= 0.0
-            && !range.contains(&number.value)
-        {
-            let message = format!("expected {text}, found {}", number.value);
-            table.findings().add(number.finding(message));
-        }
     }
 }
 
@@ -374,6 +438,13 @@ fn read_coils(table: &TableReader<'_>, wired: &Wired<'_>, values: &mut CircuitVa
             let message = format!("a coil that pulls in at {pick_up} V drops out below that");
             inner.findings().add(low.finding(message));
         }
+        let mut alone = CircuitValues::default();
+        alone.coils.insert(terminal.clone(), coil);
+        if let (Err(error), false) = (alone.check(), inner.findings().any()) {
+            inner
+                .findings()
+                .add(inner.place().finding(error.to_string()));
+        }
         inner.finish();
         values.coils.insert(terminal, coil);
     }
@@ -384,6 +455,9 @@ fn read_joints(table: &TableReader<'_>, wired: &Wired<'_>, values: &mut CircuitV
         for (key, place) in JOINT {
             if let Some(ohms) = inner.number(key, Reals::Positive) {
                 values.joints.insert((terminal.clone(), place), ohms.value);
+                let mut alone = CircuitValues::default();
+                alone.joints.insert((terminal.clone(), place), ohms.value);
+                tell_outside_physics(&inner, &ohms, &alone);
             }
         }
         inner.finish();

@@ -62,8 +62,9 @@ pub struct SupplyBudget {
     pub drawn: VoltAmperes,
     /// Its rating.
     pub rated: VoltAmperes,
-    /// The size that a textbook asks for: all its loads sealed, plus the largest one's inrush in
-    /// place of its sealed volt-amperes.
+    /// The size that a textbook asks for, at 24 V: what is drawn with nothing called (controller
+    /// and outdoor board), all loads sealed, and the largest one's inrush in place of its sealed
+    /// volt-amperes.
     pub wanted: VoltAmperes,
     /// What it gives while every armature is still open.
     pub inrush: Amps,
@@ -186,6 +187,7 @@ impl Budget {
             Circuit::new(profile, bench, values)
         };
         let rushing = Circuit::new(profile, bench, rushing(&circuit))?;
+        let standing = standing(&circuit)?;
         let table = TruthTable::of(profile);
         let mut calls = Vec::new();
         for row in table.rows().iter().filter(|row| row.applicable) {
@@ -193,12 +195,11 @@ impl Budget {
             let longest_run = longest_run(&closed, &at_length)?;
             let inrush = rushing.solve(&closed)?;
             let call = row.call.clone();
-            calls.push(call_budget(
-                &circuit,
-                call,
-                (&closed, &inrush),
-                longest_run,
-            )?);
+            let mut call = call_budget(&circuit, call, (&closed, &inrush), longest_run)?;
+            for (supply, standing) in call.supplies.iter_mut().zip(&standing) {
+                supply.wanted.0 += standing.0;
+            }
+            calls.push(call);
         }
         Ok(Self {
             calls,
@@ -234,6 +235,21 @@ fn rushing(circuit: &Circuit) -> CircuitValues {
         };
     }
     values
+}
+
+/// What each supply gives with nothing called, at 24 V: the boards that always draw.
+fn standing(circuit: &Circuit) -> Result<Vec<VoltAmperes>, CircuitError> {
+    let idle = circuit.solve(&ClosedContacts::none())?;
+    let supplies = idle.supplies().into_iter();
+    let at_rated = supplies.map(|supply| {
+        let scale = if supply.volts.0 > 0.0 {
+            RATED.0 / supply.volts.0
+        } else {
+            0.0
+        };
+        VoltAmperes(supply.volt_amperes.0 * scale * scale)
+    });
+    Ok(at_rated.collect())
 }
 
 fn supplies_by_rail(circuit: &Circuit) -> Vec<(Terminal, super::SupplyValues)> {

@@ -22,14 +22,16 @@ fn a_sound_installation_has_no_warning() {
     let budget = Budget::of(&profile(TWO_STAGES), None, &CircuitValues::default())
         .expect("values of physics");
     assert_eq!(budget.warnings(), Vec::<String>::new());
-    // Hand-worked for cooling-2: 9 + 6 + 4 + 7 VA sealed, and Y1's inrush of 28.8 in place of 9.
+    // Hand-worked for cooling-2: 9 + 6 + 4 + 7 VA sealed, Y1's inrush of 28.8 in place of 9, and
+    // what always draws: 2 VA of the controller's 288 ohm, 4 VA of the outdoor board's 144 ohm,
+    // each a little less for the cable in series.
     let cooling = budget
         .calls
         .iter()
         .find(|c| c.call == Call::Cooling(2))
         .expect("applies");
     let wanted = cooling.supplies[0].wanted;
-    assert!((wanted.0 - 45.8).abs() < 1e-9, "{wanted}");
+    assert!((wanted.0 - 51.8).abs() < 0.1, "{wanted}");
     assert!(cooling.supplies[0].drawn < cooling.supplies[0].rated);
     for load in &cooling.loads {
         assert!((0.0..2.0).contains(&load.drop.0), "{load:?}");
@@ -121,7 +123,7 @@ fn inrush_draw_and_drop_of_one_relay_by_hand() {
         ("drop V", load.drop.0, 0.154, 2e-3),
         ("sealed VA", load.sealed.0, 4.0, 1e-9),
         ("inrush VA", load.inrush.0, 6.4, 1e-9),
-        ("wanted VA", supply.wanted.0, 6.4, 1e-9),
+        ("wanted VA", supply.wanted.0, 6.4, 0.01),
     ] {
         assert!(
             (got - expected).abs() < within,
@@ -134,7 +136,8 @@ fn inrush_draw_and_drop_of_one_relay_by_hand() {
 #[test]
 fn each_of_two_supplies_is_sized_for_its_own_loads() {
     // Hand-worked for auxiliary heat: Y1 and G on Rc, 9 + 4 VA with Y1's inrush of 28.8 in place
-    // of 9; W1, a heater of 5 VA, on Rh.
+    // of 9, and 2 + 4 VA of controller and outdoor board, a little less for their cables; W1, a
+    // heater of 5 VA, on Rh.
     let budget = Budget::of(
         &profile("heat-pump-and-boiler"),
         None,
@@ -149,7 +152,7 @@ fn each_of_two_supplies_is_sized_for_its_own_loads() {
         .expect("applies");
     let wanted: Vec<f64> = heat.supplies.iter().map(|supply| supply.wanted.0).collect();
     assert!(
-        (wanted[0] - 32.8).abs() < 1e-9 && (wanted[1] - 5.0).abs() < 1e-9,
+        (wanted[0] - 38.8).abs() < 0.1 && (wanted[1] - 5.0).abs() < 0.01,
         "{wanted:?}"
     );
 }

@@ -518,12 +518,12 @@ fn electrical_values_outside_physics_are_told_at_their_keys() {
         (
             "[circuit.cable]\nawg = 44",
             1,
-            "expected a gauge of 0 to 40 AWG, found 44",
+            "44 is outside physics; expected 0 to 40 AWG",
         ),
         (
             "[circuit.cable]\ntemperature_c = 900",
             1,
-            "-60 to 200 degrees",
+            "expected -60 to 200 degC",
         ),
         (
             "[circuit.supply]\nrated_va = \"40\"",
@@ -542,8 +542,23 @@ fn electrical_values_outside_physics_are_told_at_their_keys() {
         ),
         (
             "[circuit.solid_state]\nsnubber_ohms = 1e6",
-            0,
+            1,
             "is outside physics",
+        ),
+        (
+            "[circuit.supply]\nrated_va = 75\n[circuit.cable]\njoint_ohms = 1e-6",
+            3,
+            "joint of cable: 0.000001 is outside physics",
+        ),
+        (
+            "[circuit.supply]\nopen_circuit_v = 27\nprotection_ohms = 1e-6",
+            2,
+            "fuse of supply: 0.000001 is outside physics",
+        ),
+        (
+            "[circuit.coil.G]\npick_up_v = 17\n[circuit.joint.R]\noutdoor_ohms = 1e-6",
+            3,
+            "joint R@outdoor: 0.000001 is outside physics",
         ),
     ] {
         let told = told_of(values);

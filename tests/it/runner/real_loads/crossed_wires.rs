@@ -187,6 +187,22 @@ fn the_equipment_that_follows_the_other_convention_is_shown_by_its_air() {
 }
 
 #[test]
+fn with_y_and_w_crossed_on_a_conventional_interface_the_air_tells() {
+    // The compressor and the fan run in both calls alike: what differs is the air alone.
+    let case = harness("heat-pump-conventional-1-stage-no-auxiliary", INPUTS);
+    let ran = run(case.faults(&["swap:Y1,W1"]), ATTENTIVE);
+    assert_eq!(ran.verdict(), Verdict::Fail, "{}", ran.outcome.note);
+    let wrong = ran.state.steps.iter().flat_map(|step| step.lines.values());
+    let wrong = wrong.filter(|line| line.judged.verdict == Verdict::Fail);
+    let wrong: Vec<_> = wrong.map(|line| &line.judged).collect();
+    let lines: Vec<&str> = wrong.iter().map(|line| line.terminal.as_str()).collect();
+    assert_eq!(lines, ["Y1", "W1"]);
+    assert!(wrong[0].reason.contains("gets warmer in cooling-1"));
+    assert!(wrong[1].reason.contains("gets colder in heating-1"));
+    assert_no_harm(&ran, "swap:Y1,W1");
+}
+
+#[test]
 fn a_valve_that_never_acts_is_named_by_its_line_and_its_coil() {
     // The person does not hear it, and the air is warm in cooling too: O is off in heating.
     for fault in ["open:O", "coil-open:O"] {
