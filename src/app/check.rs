@@ -58,7 +58,12 @@ impl Checked {
 /// # Errors
 /// The writer's.
 pub fn check(request: &CheckRequest, out: &mut dyn Write) -> Result<Exit, AppError> {
-    let mut checked: Vec<Checked> = request.files.iter().map(|path| by_its_keys(path)).collect();
+    // A file that is named twice is told of once.
+    let is_named_once = |path: &&PathBuf| {
+        request.profile.as_ref() != Some(*path) && request.bench.as_ref() != Some(*path)
+    };
+    let files = request.files.iter().filter(is_named_once);
+    let mut checked: Vec<Checked> = files.map(|path| by_its_keys(path)).collect();
     if let Some(path) = &request.profile {
         checked.push(Checked::Profile(path.clone(), Box::new(read_profile(path))));
     }

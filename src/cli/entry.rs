@@ -13,7 +13,6 @@ use crate::event;
 use crate::report::Format;
 use crate::store::LocateError;
 use crate::terminal::{LiveTable, Progress, read_lines};
-use indicatif::ProgressDrawTarget;
 use std::error::Error as _;
 use std::io::IsTerminal as _;
 #[cfg(unix)]
@@ -228,9 +227,10 @@ fn keyboard() -> mpsc::Receiver<String> {
 
 /// What shows the run as it goes: a table on a terminal that is wide enough, else plain lines.
 fn observer() -> Box<dyn FnMut(&event::RunEvent)> {
-    let (_, width) = console::Term::stderr().size();
-    let target = ProgressDrawTarget::stderr();
-    if let Some(mut table) = LiveTable::new(target, width, LiveTable::wants_colour()) {
+    let terminal = console::Term::stderr();
+    if terminal.is_term()
+        && let Some(mut table) = LiveTable::new(terminal, LiveTable::wants_colour())
+    {
         return Box::new(move |event| table.observe(event));
     }
     let mut progress = Progress::new(std::io::stderr());

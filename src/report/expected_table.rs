@@ -15,7 +15,7 @@ use std::io::{self, Write};
 const QUIET_BELOW: Volts = Volts(0.05);
 
 /// Widest line of text, so that a table fits a terminal and a printed page.
-const WIDTH: usize = 100;
+const WIDTH: usize = 80;
 /// Wide enough for the longest call, `auxiliary-heat-2`.
 const CALL_WIDTH: usize = 18;
 /// Wide enough for `either` and a gap.
@@ -84,7 +84,7 @@ pub fn write_volts(
     Ok(())
 }
 
-/// The lines of one call, three to a row; those that nothing reaches share the last.
+/// The lines of one call, as many to a row as fit; those that nothing reaches share the last.
 fn band_rows(bands: &BTreeMap<Terminal, Band>) -> Vec<String> {
     let (quiet, shown): (Vec<_>, Vec<_>) =
         bands.iter().partition(|(_, band)| band.high < QUIET_BELOW);
@@ -95,7 +95,11 @@ fn band_rows(bands: &BTreeMap<Terminal, Band>) -> Vec<String> {
         let name = line.as_str();
         format!("{name:<width$}{:5.1} {range:<15} ", band.nominal.0)
     };
-    let rows = shown.chunks(3).map(|row| row.iter().map(cell).collect());
+    // The volts, the band and their gaps beside the name.
+    let fitting = (WIDTH - CALL_WIDTH - 2) / (width + 22);
+    let rows = shown
+        .chunks(fitting.max(1))
+        .map(|row| row.iter().map(cell).collect());
     let mut rows: Vec<String> = rows.collect();
     let mut last = String::new();
     for (line, _) in quiet {

@@ -530,6 +530,8 @@ fn changeover_of(first: &RunStarted, state: &RunState) -> Option<ChangeoverView>
     })
 }
 
+const CALLS_NOT_MADE: &str = "calls not made: ";
+
 /// What the run itself says, then what the plan implies and the run may not have said.
 fn not_proven(first: &RunStarted, state: &RunState, steps: &[StepView]) -> Vec<String> {
     let plan = &first.plan;
@@ -556,12 +558,18 @@ fn not_proven(first: &RunStarted, state: &RunState, steps: &[StepView]) -> Vec<S
                 .to_owned(),
         );
     }
-    let not_made = plan.left_out.iter().filter(|left| left.applicable);
-    for left in not_made {
+    // One reason for all the calls that it keeps out, in place of their bare names.
+    items.retain(|item| !item.starts_with(CALLS_NOT_MADE));
+    let mut not_made: Vec<(&str, Vec<String>)> = Vec::new();
+    for left in plan.left_out.iter().filter(|left| left.applicable) {
         let call = left.call.to_string();
-        if !items.iter().any(|item| item.starts_with(&call)) {
-            items.push(format!("{call} was not made: {}", left.why));
+        match not_made.iter_mut().find(|(why, _)| *why == left.why) {
+            Some((_, calls)) => calls.push(call),
+            None => not_made.push((&left.why, vec![call])),
         }
+    }
+    for (why, calls) in not_made {
+        items.push(format!("{CALLS_NOT_MADE}{} ({why})", calls.join(", ")));
     }
     let unreached = steps.iter().filter(|step| !step.finished).count();
     if unreached > 0 {

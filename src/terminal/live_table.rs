@@ -12,7 +12,7 @@ use crate::domain::{Expected, Verdict};
 use crate::event::{EventKind, LineJudged, NextAction, RelayReason, RelaysSet, RunEvent, RunState};
 use crate::report::{CALL_WIDTH, CellMark, name_width};
 use crate::units::Terminal;
-use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
+use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle, TermLike};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Columns of the number and the result, beside the call's.
@@ -23,10 +23,16 @@ const CELL: usize = 7;
 const HEADER_EVERY: usize = 16;
 /// A terminal narrower than this shows plain progress lines.
 const NARROWEST: usize = 60;
+/// How often the row may be drawn.
+const HERTZ: u8 = 20;
+/// Stands before the answer that is typed.
+const PROMPT: &str = "  >   ";
 
 /// Shows a run on a terminal, event by event.
 pub struct LiveTable {
     state: RunState,
+    /// The terminal itself, for the prompt: a progress bar leaves the cursor at the right margin.
+    terminal: Box<dyn TermLike>,
     screen: MultiProgress,
     row: ProgressBar,
     width: usize,
@@ -43,24 +49,28 @@ pub struct LiveTable {
     repeated: u32,
     /// Whether a person is typing an answer: nothing is drawn over it meanwhile.
     is_asking: bool,
+    /// What was last said of a wait in this call.
+    last_wait: String,
     /// Lines printed since the header; `None` before the first one.
     since_header: Option<usize>,
 }
 
 impl LiveTable {
-    /// A table on a terminal of so many columns; `None` where it is no terminal, or too narrow.
+    /// A table on a terminal; `None` where it is too narrow.
     #[must_use]
-    pub fn new(target: ProgressDrawTarget, width: u16, is_coloured: bool) -> Option<Self> {
-        let width = usize::from(width);
-        if target.is_hidden() || width < NARROWEST {
+    pub fn new(terminal: impl TermLike + Clone + 'static, is_coloured: bool) -> Option<Self> {
+        let width = usize::from(terminal.width());
+        if width < NARROWEST {
             return None;
         }
+        let target = ProgressDrawTarget::term_like_with_hz(Box::new(terminal.clone()), HERTZ);
         let screen = MultiProgress::with_draw_target(target);
         let row = screen.add(ProgressBar::no_length());
         let style = ProgressStyle::with_template("{wide_msg}");
         row.set_style(style.expect("the template is well formed"));
         Some(Self {
             state: RunState::default(),
+            terminal: Box::new(terminal),
             screen,
             row,
             width,
@@ -71,6 +81,7 @@ impl LiveTable {
             judged: BTreeMap::new(),
             repeated: 0,
             is_asking: false,
+            last_wait: String::new(),
             since_header: None,
         })
     }
@@ -93,16 +104,20 @@ impl LiveTable {
                 self.say(event);
             }
             EventKind::Asked { .. } => {
+                self.end_prompt();
                 self.row.set_message(String::new());
                 self.say(event);
                 self.is_asking = true;
+                self.show_prompt();
             }
             EventKind::Answered { .. } => {
-                self.is_asking = false;
+                self.end_prompt();
                 self.draw_current();
             }
+            EventKind::Waiting(_) => self.say_wait(event),
             EventKind::StepStarted(step) => {
                 self.judged.clear();
+                self.last_wait.clear();
                 self.say(event);
                 if self.since_header.is_none_or(|lines| lines >= HEADER_EVERY) {
                     self.print(&self.header());
@@ -124,13 +139,14 @@ impl LiveTable {
             }
             EventKind::StepFinished(finished) => {
                 // Silence ends a question too.
-                self.is_asking = false;
+                self.end_prompt();
                 self.row.set_message(String::new());
                 let row = self.finished_row(finished.step, finished.verdict);
                 self.print(&row);
                 self.repeated = 0;
             }
             EventKind::RunFinished(_) => {
+                self.end_prompt();
                 self.row.finish_and_clear();
                 self.say(event);
             }
@@ -146,12 +162,49 @@ impl LiveTable {
         }
     }
 
-    /// Prints above the row that changes. A terminal that is gone is no reason to stop.
+    /// A wait that goes on as it was is told once in a call.
+    fn say_wait(&mut self, event: &RunEvent) {
+        let text = Narration { state: &self.state }.text_of(event);
+        if text != self.last_wait {
+            self.say(event);
+            self.last_wait = text;
+        }
+    }
+
+    /// Prints above the row that changes, and above a prompt.
     fn print(&mut self, text: &str) {
         if let Some(lines) = &mut self.since_header {
             *lines += text.lines().count().max(1);
         }
-        if self.screen.println(text).is_err() {
+        let is_asking = self.is_asking;
+        self.end_prompt();
+        self.attempt(|table| table.screen.println(text));
+        if is_asking {
+            self.is_asking = true;
+            self.show_prompt();
+        }
+    }
+
+    /// Leaves the cursor where the answer is to be typed.
+    fn show_prompt(&self) {
+        self.attempt(|table| {
+            table.screen.clear()?;
+            table.terminal.write_str(PROMPT)?;
+            table.terminal.flush()
+        });
+    }
+
+    /// Takes away a prompt that was not answered; after an answer the line is empty already.
+    fn end_prompt(&mut self) {
+        if self.is_asking {
+            self.is_asking = false;
+            self.attempt(|table| table.terminal.clear_line());
+        }
+    }
+
+    /// Draws; a terminal that is gone is no reason to stop.
+    fn attempt(&self, draw: impl FnOnce(&Self) -> std::io::Result<()>) {
+        if draw(self).is_err() {
             self.screen.set_draw_target(ProgressDrawTarget::hidden());
         }
     }
@@ -290,13 +343,17 @@ fn is_small(next: NextAction) -> bool {
     matches!(next, NextAction::Retry | NextAction::ReadBack)
 }
 
-/// The line broken at spaces, its further lines under its first word.
+/// The line broken at spaces, its further lines under its first word; as it is where it fits, so
+/// that columns stay columns.
 fn wrapped(line: &str, width: usize) -> String {
+    if line.chars().count() < width {
+        return line.to_owned();
+    }
     let words = line.trim_start_matches([' ', '.', '!', '#', '>', '?']);
     let indent = line.chars().count() - words.chars().count();
     let mut text = line[..line.len() - words.len()].to_owned();
     let mut used = indent;
-    for word in words.split_whitespace() {
+    for word in kept_together(words) {
         let length = word.chars().count();
         if used > indent {
             if used + 1 + length >= width {
@@ -307,10 +364,31 @@ fn wrapped(line: &str, width: usize) -> String {
                 used += 1;
             }
         }
-        text.push_str(word);
+        text.push_str(&word);
         used += length;
     }
     text
+}
+
+/// The words; a number with its unit, and a choice with the bar after it, count as one.
+fn kept_together(text: &str) -> Vec<String> {
+    let mut words: Vec<String> = Vec::new();
+    for word in text.split_whitespace() {
+        let is_unit = matches!(
+            word.trim_end_matches([')', ';', ',', '.']),
+            "s" | "min" | "V" | "A"
+        );
+        match words.last_mut() {
+            Some(last)
+                if word == "/" || (is_unit && last.ends_with(|c: char| c.is_ascii_digit())) =>
+            {
+                last.push(' ');
+                last.push_str(word);
+            }
+            _ => words.push(word.to_owned()),
+        }
+    }
+    words
 }
 
 /// Lines that some call uses, as many as fit; what goes wrong elsewhere is told below its row.

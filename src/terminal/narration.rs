@@ -75,10 +75,11 @@ impl Narration<'_> {
             return String::new();
         }
         let lines = [
-            "Machines start and stop by themselves from here on: keep clear of fans, belts and",
-            "live parts, and tell everyone on site. The same cabinets hold mains. Before touching",
-            "a conductor isolate every supply, lock it, prove dead: this program isolates nothing.",
-            "Ctrl-C opens every relay at once. Local code and licensed practice come first.",
+            "Machines start and stop by themselves from here on: keep clear of fans,",
+            "belts and live parts, and tell everyone on site. The same cabinets hold",
+            "mains. Before touching a conductor isolate every supply, lock it, prove",
+            "dead: this program isolates nothing. Ctrl-C opens every relay at once.",
+            "Local code and licensed practice come first.",
         ];
         lines.map(|line| format!("      {line}\n")).concat()
     }
@@ -222,8 +223,8 @@ impl Narration<'_> {
         };
         let left = waiting.until.0.saturating_sub(event.elapsed_us.0);
         format!(
-            "  ..  WAITING for {what}, at most {} s\n",
-            left.div_ceil(1_000_000)
+            "  ..  WAITING for {what}, at most {}\n",
+            duration(left.div_ceil(1_000_000))
         )
     }
 
@@ -279,6 +280,15 @@ impl Narration<'_> {
             );
         }
         text
+    }
+}
+
+/// Seconds as a person counts them; from two minutes on in minutes.
+fn duration(seconds: u64) -> String {
+    match (seconds / 60, seconds % 60) {
+        (0 | 1, _) => format!("{seconds} s"),
+        (minutes, 0) => format!("{minutes} min"),
+        (minutes, rest) => format!("{minutes} min {rest} s"),
     }
 }
 

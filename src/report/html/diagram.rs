@@ -21,6 +21,8 @@ const HIGH: f64 = 9.0;
 const LOW: f64 = 29.0;
 /// Columns side by side, so that the longest call's name fits its column.
 const COLUMNS: usize = 8;
+/// Looks alike that lie closer than this cover each other; as many show as much.
+const APART: f64 = 6.0;
 /// Beyond this many calls a diagram is no longer read.
 const MOST_CALLS: usize = 120;
 
@@ -172,11 +174,11 @@ fn supply_row(view: &RunView, columns: &[Column<'_>], right: f64) -> Markup {
         g.row {
             (rule(TOP, right))
             text.name x="4" y=(at(TOP + 24.0)) { "R\u{2013}C" }
-            @for look in &view.timeline.supply {
-                @if let Some(column) = columns.iter().find(|column| column.holds(look.at)) {
-                    @let is_dead = look.state == Observed::Off;
-                    @let wrong = is_dead && !view.timeline.is_cut(look.at);
-                    (mark(column, *look, TOP, ("supply R to C", wrong)))
+            @for column in columns {
+                @for (look, wrong) in apart(column, &view.timeline.supply, |look| {
+                    look.state == Observed::Off && !view.timeline.is_cut(look.at)
+                }) {
+                    (mark(column, look, TOP, ("supply R to C", wrong)))
                 }
             }
         }
@@ -202,14 +204,39 @@ fn line_row(
             @if view.under_test != UnderTest::Controller {
                 @for column in columns { (command(column, trace, terminal, top)) }
             }
-            @for look in &trace.looks {
-                @if let Some(column) = columns.iter().find(|column| column.holds(look.at)) {
-                    @let wrong = is_wrong(column.step, terminal, trace, *look);
-                    (mark(column, *look, top, (terminal.as_str(), wrong)))
+            @for column in columns {
+                @for (look, wrong) in apart(column, &trace.looks, |look| {
+                    is_wrong(column.step, terminal, trace, look)
+                }) {
+                    (mark(column, look, top, (terminal.as_str(), wrong)))
                 }
             }
         }
     }
+}
+
+/// The looks of one column, each with whether it is wrong. Of those alike in a row the first and
+/// the last stay, and between them as many as do not cover each other: a controller that is waited
+/// for is looked at a thousand times.
+fn apart(
+    column: &Column<'_>,
+    looks: &[Look],
+    is_wrong: impl Fn(Look) -> bool,
+) -> Vec<(Look, bool)> {
+    let here = looks.iter().filter(|look| column.holds(look.at));
+    let marked: Vec<(Look, bool)> = here.map(|look| (*look, is_wrong(*look))).collect();
+    let mut shown: Vec<(Look, bool)> = Vec::new();
+    for (index, (look, wrong)) in marked.iter().enumerate() {
+        let alike = |(other, also): &(Look, bool)| other.state == look.state && also == wrong;
+        let is_covered = shown
+            .last()
+            .is_some_and(|last| alike(last) && column.x(look.at) - column.x(last.0.at) < APART);
+        let is_last = marked.get(index + 1).is_none_or(|next| !alike(next));
+        if is_last || !is_covered {
+            shown.push((*look, *wrong));
+        }
+    }
+    shown
 }
 
 /// The relay's command within one column.

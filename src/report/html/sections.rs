@@ -235,7 +235,7 @@ fn troubled_call(step: &StepView) -> Markup {
                 }
                 @for (reason, names) in step.unread() {
                     li.unclear {
-                        b { (names) } " " (mark::cell(CellMark::Unclear)) ". "
+                        b { (names) } " " (mark::cell(CellMark::Unclear)) ": "
                         span.why { (reason) }
                     }
                 }
@@ -252,10 +252,11 @@ fn troubled_line(line: &LineView) -> Markup {
         li class=(mark::look(shown).0) {
             b { (line.terminal) } " " (mark::cell(shown))
             span.why {
+                ": "
                 @if line.rule == Some(Rule::Cell) && !line.expected_because.is_empty() {
-                    ": " (line.expected_because.trim_end_matches('.'))
+                    (line.expected_because.trim_end_matches('.')) ". "
                 }
-                ". " (line.reason)
+                (line.reason)
                 @if !values.is_empty() { " (" (values.join("; ")) ")" }
             }
         }

@@ -258,7 +258,7 @@ fn check_says_what_the_supply_has_to_give_and_where_it_cannot() {
     for expected in [
         "supply budget:",
         "cooling-2: pulls in with a run of up to",
-        " of 40 VA drawn; by its loads, the largest unsealed, 46 VA",
+        " of 40 VA drawn, 46 VA with the largest load pulling in",
         "local code holds",
         "with a run of up to",
         " A while all pull in; its ",

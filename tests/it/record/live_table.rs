@@ -1,9 +1,11 @@
 //! The live table on a screen of its own, which does what the table tells it and no more.
 
 use super::fixture::{Run, all_pass, link_trouble, swapped};
-use coilcall::event::{EventKind, RelayReason};
+use coilcall::domain::{Call, Observed, Question, Verdict};
+use coilcall::event::{EventKind, RelayReason, Waiting, WaitingFor};
 use coilcall::terminal::LiveTable;
-use indicatif::{ProgressDrawTarget, TermLike};
+use coilcall::units::Microseconds;
+use indicatif::TermLike;
 use std::io;
 use std::sync::{Arc, Mutex};
 
@@ -114,8 +116,7 @@ fn table(width: u16) -> (Screen, Option<LiveTable>) {
         width,
         ..Screen::default()
     };
-    let target = ProgressDrawTarget::term_like(Box::new(screen.clone()));
-    let table = LiveTable::new(target, width, false);
+    let table = LiveTable::new(screen.clone(), false);
     (screen, table)
 }
 
@@ -190,7 +191,7 @@ fn the_row_being_made_shows_what_is_called() {
     let (screen, table) = table(100);
     let mut table = table.expect("wide enough");
     let mut run = run;
-    run.begin_step(2, coilcall::domain::Observed::On);
+    run.begin_step(2, Observed::On);
     run.relays(RelayReason::Call, &["G"], true);
     for event in run.events() {
         table.observe(&event);
@@ -201,9 +202,107 @@ fn the_row_being_made_shows_what_is_called() {
 }
 
 #[test]
-fn a_narrow_terminal_or_none_gets_no_table() {
+fn a_narrow_terminal_gets_no_table() {
     assert!(table(59).1.is_none());
-    assert!(LiveTable::new(ProgressDrawTarget::hidden(), 100, false).is_none());
+}
+
+fn ask(run: &Run, choices: &[&str]) {
+    run.add(EventKind::Waiting(Waiting {
+        why: WaitingFor::Operator,
+        until: Microseconds(180_300_000),
+    }));
+    run.add(EventKind::Asked {
+        prompt: 1,
+        about: Question::Warmth {
+            call: Call::FanOnly,
+        },
+        text: "Are the filters in, the registers open, and every cover closed again?".to_owned(),
+        choices: choices.iter().map(|choice| (*choice).to_owned()).collect(),
+    });
+}
+
+#[test]
+fn an_answer_is_typed_behind_a_prompt_below_its_question() {
+    let run = Run::begin(|_| {});
+    ask(&run, &["yes", "no"]);
+    let (screen, table) = table(60);
+    let mut table = table.expect("wide enough");
+    let mut events = run.events();
+    events.iter().for_each(|event| table.observe(event));
+    let asked = [
+        "  ??  Are the filters in, the registers open, and every",
+        "      cover closed again? [yes / no] (180 s)",
+        "  >",
+    ];
+    let shown = screen.text();
+    assert_eq!(shown[shown.len() - 3..], asked, "{shown:#?}");
+    assert_eq!(screen.with(|lines| lines.column), 6, "{shown:#?}");
+    // What is typed stays, and what follows stands below it.
+    screen.write_str("yes\n").expect("a screen in memory");
+    run.add(EventKind::Answered {
+        prompt: 1,
+        text: "yes".to_owned(),
+        via: "keyboard".to_owned(),
+    });
+    run.add(EventKind::Suspended {
+        why: "a test".to_owned(),
+    });
+    let known = events.len();
+    events = run.events();
+    events[known..]
+        .iter()
+        .for_each(|event| table.observe(event));
+    let shown = screen.text();
+    assert_eq!(
+        shown[shown.len() - 2..],
+        ["  >   yes", "  ##  STANDS STILL: a test"],
+        "{shown:#?}"
+    );
+}
+
+#[test]
+fn a_prompt_that_nobody_answers_leaves_no_trace() {
+    let mut run = Run::begin(|_| {});
+    run.begin_step(2, Observed::On);
+    ask(&run, &["yes", "no"]);
+    run.end_step(2, Verdict::Inconc, "nobody answered");
+    let shown = shown(&run, 100);
+    assert!(
+        !shown.iter().any(|line| line.starts_with("  >")),
+        "{shown:#?}"
+    );
+    let last = shown.last().expect("a row");
+    assert!(
+        last.starts_with("  2/5   fan-only          inconclusive"),
+        "{last}"
+    );
+}
+
+#[test]
+fn a_wait_that_goes_on_is_told_once_in_a_call() {
+    let mut run = Run::begin(|_| {});
+    for step in [2, 3] {
+        run.begin_step(step, Observed::On);
+        let now = run.events().last().expect("an event").elapsed_us.0;
+        for _ in 0..2 {
+            run.add(EventKind::Waiting(Waiting {
+                why: WaitingFor::ControllerTimer,
+                until: Microseconds(now + 60_000_000),
+            }));
+        }
+    }
+    let shown = shown(&run, 100);
+    let told = shown.iter().filter(|line| line.contains("WAITING"));
+    assert_eq!(told.count(), 2, "{shown:#?}");
+}
+
+#[test]
+fn columns_that_fit_stay_columns() {
+    let wide = Run::begin(|_| {});
+    wide.add(EventKind::Suspended {
+        why: "fan    blower".to_owned(),
+    });
+    check(&wide, 100, &["  ##  STANDS STILL: fan    blower"]);
 }
 
 #[test]

@@ -97,7 +97,7 @@ fn only_long_waits_are_shown() {
     // The clock stands at 0.3 s at the third event.
     check(
         &run,
-        &["  ..  WAITING for the compressor's minimum-off time, at most 300 s"],
+        &["  ..  WAITING for the compressor's minimum-off time, at most 5 min"],
     );
     assert_eq!(progress(&run).matches("WAITING").count(), 1);
 }

@@ -50,7 +50,10 @@ fn all_pass_says_so_and_what_it_does_not_prove() {
     );
     assert_eq!(row(&text, "idle"), ["pass", "live", ".", ".", ".", "."]);
     says(&text, "voltage not proven");
-    says(&text, "auxiliary-heat was not made: it was not asked for");
+    says(
+        &text,
+        "calls not made: auxiliary-heat (it was not asked for)",
+    );
     says(&text, "C is not proven");
     says(&text, "cooling-2 the profile has one compressor stage");
     says(
