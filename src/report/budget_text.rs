@@ -56,7 +56,8 @@ fn supply_lines(supply: &SupplyBudget) -> [String; 2] {
     let opens = if supply.fuse_open { "OPENS" } else { "opens" };
     [
         format!(
-            "    {:<4} {:4.1} V, {:.0} of {:.0} VA drawn, {:.0} VA with the largest load pulling in",
+            "    {:<4} {:4.1} V, {:.0} of {:.0} VA drawn, \
+             {:.0} VA with the largest load pulling in",
             supply.rail.as_str(),
             supply.volts.0,
             supply.drawn.0,
