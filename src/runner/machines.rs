@@ -12,7 +12,7 @@ use super::equipment::OnMachines;
 use super::judge::{self, SupplyKnown};
 use super::measure::PointReading;
 use super::sequencer::Sequencer;
-use crate::domain::plan::{Plan, PlannedStep, Target};
+use crate::domain::plan::{Plan, Target};
 use crate::domain::profile::Changeover;
 use crate::domain::{Call, Expected, Machine, Observed, Verdict, Warmth};
 use crate::event::{ChangeoverJudged, ChangeoverOutcome, LineJudged, Rule, ShownBy};
