@@ -15,8 +15,13 @@ use tokio::sync::mpsc;
 /// How long the simulated person takes for each question.
 const THINKING: Duration = Duration::from_secs(2);
 
-/// Begins to read the keyboard.
-pub type Keyboard = Box<dyn FnOnce() -> mpsc::Receiver<String>>;
+/// Where a person's lines come from.
+pub struct Keyboard {
+    /// Begins to read; lines from before are not among them.
+    pub begin: Box<dyn FnOnce() -> mpsc::Receiver<String>>,
+    /// Whether it is a terminal, and not a pipe that holds the answers of a whole run.
+    pub is_terminal: bool,
+}
 
 /// Where answers come from.
 pub(super) enum Answers {
@@ -28,6 +33,8 @@ pub(super) enum Answers {
     FileAndKeyboard(AnswersFile, Keyboard),
     /// Someone at the keyboard.
     Keyboard(Keyboard),
+    /// Someone at the keyboard, whose word starts machines.
+    Arming(Keyboard),
 }
 
 /// One question with its number.
@@ -46,9 +53,10 @@ pub(super) fn answering(
             Answers::File(file, simulator) => from_file(asked, (file, simulator), &commands).await,
             Answers::FileAndKeyboard(file, keyboard) => {
                 let asked = without_the_files(asked, file, commands.clone());
-                typed(asked, keyboard, &commands).await;
+                typed(asked, (keyboard, true), &commands).await;
             }
-            Answers::Keyboard(keyboard) => typed(asked, keyboard, &commands).await,
+            Answers::Keyboard(keyboard) => typed(asked, (keyboard, false), &commands).await,
+            Answers::Arming(keyboard) => typed(asked, (keyboard, true), &commands).await,
         }
     });
     Box::new(move |event: &RunEvent| {
@@ -140,21 +148,34 @@ fn without_the_files(
     for_a_person
 }
 
+/// A line that came before its question answers nothing: whoever pressed a key twice has not
+/// confirmed the next point of a checklist. A pipe is read ahead all the same, but for what only a
+/// person at real machines can know.
 async fn typed(
     mut asked: mpsc::UnboundedReceiver<Prompt>,
-    keyboard: Keyboard,
+    (keyboard, starts_machines): (Keyboard, bool),
     commands: &mpsc::Sender<Command>,
 ) {
     let Some((mut prompt, _)) = asked.recv().await else {
         return;
     };
-    let mut lines = keyboard();
+    let Keyboard { begin, is_terminal } = keyboard;
+    let mut lines = begin();
+    let forget_earlier = |question: &Question, lines: &mut mpsc::Receiver<String>| {
+        if is_terminal || (starts_machines && question.needs_a_person_there()) {
+            while lines.try_recv().is_ok() {}
+        }
+    };
     loop {
         let line = tokio::select! {
             biased;
             // Silence was taken for an answer: what is typed now answers the question on screen.
             newer = asked.recv() => match newer {
-                Some((newer, _)) => { prompt = newer; continue; }
+                Some((newer, question)) => {
+                    prompt = newer;
+                    forget_earlier(&question, &mut lines);
+                    continue;
+                }
                 None => return,
             },
             line = lines.recv() => line,
@@ -167,8 +188,102 @@ async fn typed(
             return;
         }
         match asked.recv().await {
-            Some((newer, _)) => prompt = newer,
+            Some((newer, question)) => {
+                prompt = newer;
+                forget_earlier(&question, &mut lines);
+            }
             None => return,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::domain::{Call, Check};
+    use crate::units::Microseconds;
+    use jiff::Timestamp;
+    use tokio::task::LocalSet;
+
+    fn asked(prompt: u32, about: Question) -> RunEvent {
+        RunEvent {
+            v: 1,
+            seq: u64::from(prompt),
+            at: Timestamp::UNIX_EPOCH,
+            elapsed_us: Microseconds(0),
+            prev: String::new(),
+            kind: EventKind::Asked {
+                prompt,
+                text: about.text(),
+                choices: about.choices(),
+                about,
+            },
+        }
+    }
+
+    /// What answers two questions while "yes" is sent three times before the second is put, and
+    /// "no" after it.
+    fn two_answers(questions: [Question; 2], is_terminal: bool, starts: bool) -> Vec<String> {
+        let runtime = tokio::runtime::Builder::new_current_thread()
+            .enable_time()
+            .start_paused(true)
+            .build()
+            .expect("a runtime");
+        let (typist, lines) = mpsc::channel(8);
+        let keyboard = Keyboard {
+            begin: Box::new(|| lines),
+            is_terminal,
+        };
+        let who = match starts {
+            true => Answers::Arming(keyboard),
+            false => Answers::Keyboard(keyboard),
+        };
+        let [first, second] = questions;
+        LocalSet::new().block_on(&runtime, async move {
+            let (sender, mut commands) = mpsc::channel(8);
+            let mut observer = answering(Box::new(|_| {}), who, sender);
+            observer(&asked(0, first));
+            for _ in 0..3 {
+                typist.send("yes".to_owned()).await.expect("read");
+            }
+            let mut given = vec![commands.recv().await];
+            observer(&asked(1, second));
+            // On a paused clock this passes once everybody waits.
+            let early = tokio::time::timeout(Duration::from_secs(1), commands.recv()).await;
+            given.extend(early);
+            typist.send("no".to_owned()).await.expect("read");
+            if given.len() < 2 {
+                given.push(commands.recv().await);
+            }
+            given
+                .into_iter()
+                .map(|command| match command {
+                    Some(Command::Answer { prompt, text, .. }) => format!("{prompt} {text}"),
+                    other => panic!("{other:?}"),
+                })
+                .collect()
+        })
+    }
+
+    fn checks() -> [Question; 2] {
+        [Check::ALL[0], Check::ALL[1]].map(|check| Question::Confirm { check })
+    }
+
+    fn tasks() -> [Question; 2] {
+        [Call::FanOnly, Call::Cooling(1)].map(|call| Question::EndCall { call })
+    }
+
+    #[test]
+    fn a_key_pressed_twice_confirms_one_point_of_the_checklist() {
+        for is_terminal in [true, false] {
+            let answers = two_answers(checks(), is_terminal, true);
+            assert_eq!(answers, ["0 yes", "1 no"], "terminal: {is_terminal}");
+        }
+    }
+
+    #[test]
+    fn a_terminal_is_never_read_ahead_and_a_pipe_is_where_no_machine_starts() {
+        assert_eq!(two_answers(tasks(), true, false), ["0 yes", "1 no"]);
+        assert_eq!(two_answers(tasks(), false, false), ["0 yes", "1 yes"]);
     }
 }

@@ -1,8 +1,7 @@
 //! `circuit`: one call's volts and currents, faults put in, and the netlist for an outside solver.
 
 use super::error::AppError;
-use super::files::load;
-use crate::config::{circuit_values, read_profile};
+use super::files::load_values;
 use crate::domain::circuit::{Circuit, ClosedContacts, Fault};
 use crate::domain::{Call, Profile, TruthTable};
 use crate::report::circuit_table;
@@ -41,18 +40,7 @@ pub struct CircuitRequest {
 /// Everything that is wrong with the files, the call or the faults; values outside physics; the
 /// writer's errors.
 pub fn circuit(request: &CircuitRequest, out: &mut dyn Write) -> Result<(), AppError> {
-    let (profile, bench, values) = match &request.bench {
-        Some(bench) => {
-            let loaded = load(&request.profile, bench)?;
-            let values = loaded.bench.map.circuit.clone();
-            (loaded.profile.profile, Some(loaded.bench.map), values)
-        }
-        None => {
-            let file = read_profile(&request.profile)?;
-            let values = circuit_values(&file, None)?;
-            (file.profile, None, values)
-        }
-    };
+    let (profile, bench, values) = load_values(&request.profile, request.bench.as_deref())?;
     let healthy = Circuit::new(&profile, bench.as_ref(), values)?;
     let closed = contacts_of(&profile, &healthy, &request.call)?;
     let faulty = healthy.with_faults(&request.faults)?;

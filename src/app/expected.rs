@@ -1,8 +1,7 @@
 //! `expected`: the truth table that a profile demands, and what a meter should then read.
 
 use super::error::AppError;
-use super::files::load;
-use crate::config::{circuit_values, read_profile};
+use super::files::load_values;
 use crate::domain::circuit::{Band, CircuitValues, ClosedContacts, Tolerances, bands};
 use crate::domain::{BenchMap, Profile, TruthTable};
 use crate::report::expected_table::{write_json, write_json_with_volts, write_text, write_volts};
@@ -29,18 +28,7 @@ pub struct ExpectedRequest {
 /// # Errors
 /// Everything that is wrong with the files; values outside physics; the writer's errors.
 pub fn expected(request: &ExpectedRequest, out: &mut dyn Write) -> Result<(), AppError> {
-    let (profile, bench, values) = match &request.bench {
-        Some(bench) => {
-            let loaded = load(&request.profile, bench)?;
-            let values = loaded.bench.map.circuit.clone();
-            (loaded.profile.profile, Some(loaded.bench.map), values)
-        }
-        None => {
-            let file = read_profile(&request.profile)?;
-            let values = circuit_values(&file, None)?;
-            (file.profile, None, values)
-        }
-    };
+    let (profile, bench, values) = load_values(&request.profile, request.bench.as_deref())?;
     let table = TruthTable::of(&profile);
     if !request.volts {
         if request.json {

@@ -2,6 +2,8 @@
 
 use super::error::AppError;
 use crate::config::{BenchFile, ProfileFile, circuit_values, fit, read_bench, read_profile};
+use crate::domain::circuit::CircuitValues;
+use crate::domain::{BenchMap, Profile};
 use std::path::Path;
 
 /// Two files that fit each other.
@@ -38,6 +40,24 @@ pub fn load(profile: &Path, bench: &Path) -> Result<Loaded, AppError> {
         bench,
         notes,
     })
+}
+
+/// A profile, a bench where one is given, and the electrical values that hold for them.
+///
+/// # Errors
+/// Everything that is wrong with either, or with the two together.
+pub(super) fn load_values(
+    profile: &Path,
+    bench: Option<&Path>,
+) -> Result<(Profile, Option<BenchMap>, CircuitValues), AppError> {
+    if let Some(bench) = bench {
+        let loaded = load(profile, bench)?;
+        let values = loaded.bench.map.circuit.clone();
+        return Ok((loaded.profile.profile, Some(loaded.bench.map), values));
+    }
+    let file = read_profile(profile)?;
+    let values = circuit_values(&file, None)?;
+    Ok((file.profile, None, values))
 }
 
 /// The two kinds of file.

@@ -142,6 +142,7 @@ pub async fn run_bench(
         (Some(file), None) if needs_people => Answers::FileAndKeyboard(file, keyboard),
         (Some(file), simulator) => Answers::File(file, simulator),
         (None, Some(simulator)) => Answers::Simulated(simulator),
+        (None, None) if needs_people => Answers::Arming(keyboard),
         (None, None) => Answers::Keyboard(keyboard),
     };
     let observer = answering(observer, answers, sender);

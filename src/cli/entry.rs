@@ -5,9 +5,9 @@ use super::generated::{write_completions, write_page, write_pages, write_schema}
 use super::output::{to_stderr, to_stdout};
 use super::self_test::self_test;
 use crate::app::{
-    AppError, CheckRequest, CircuitRequest, CircuitShape, Exit, ExpectedRequest, RunFound,
-    RunRequest, SimulateRequest, Simulation, check, circuit, expected, list_ports, needs_arming,
-    read_run, run_bench, simulate, write_run,
+    AppError, CheckRequest, CircuitRequest, CircuitShape, Exit, ExpectedRequest, Keyboard,
+    RunFound, RunRequest, SimulateRequest, Simulation, check, circuit, expected, list_ports,
+    needs_arming, read_run, run_bench, simulate, write_run,
 };
 use crate::event;
 use crate::report::Format;
@@ -170,7 +170,7 @@ fn run(asked: super::arguments::Run) -> Result<Exit, AppError> {
         let (sender, commands) = mpsc::channel(8);
         let listener = tokio::task::spawn_local(send_cancels(Interrupts::new()?, sender.clone()));
         let observer = observer();
-        let result = run_bench(&request, observer, (sender, commands), Box::new(keyboard)).await;
+        let result = run_bench(&request, observer, (sender, commands), keyboard()).await;
         listener.abort();
         result
     })?;
@@ -204,6 +204,7 @@ fn asked_for_a_name(request: &RunRequest) -> Result<Option<String>, AppError> {
     if !keyboard.is_terminal() || !needs_arming(request)? {
         return Ok(None);
     }
+    forget_what_was_typed();
     to_stderr("This run can start machines. Name of the person at the bench who arms it: ")?;
     let mut name = String::new();
     keyboard.read_line(&mut name)?;
@@ -221,8 +222,24 @@ fn show(found: Result<RunFound, AppError>, format: Format) -> Result<(), AppErro
 }
 
 /// Answers typed at the keyboard, or piped in.
-fn keyboard() -> mpsc::Receiver<String> {
-    read_lines(std::io::BufReader::new(std::io::stdin()))
+fn keyboard() -> Keyboard {
+    Keyboard {
+        begin: Box::new(|| {
+            forget_what_was_typed();
+            read_lines(std::io::BufReader::new(std::io::stdin()))
+        }),
+        is_terminal: std::io::stdin().is_terminal(),
+    }
+}
+
+/// What was typed at a terminal before anything was asked answers nothing. A pipe is no terminal,
+/// and stays as it is.
+fn forget_what_was_typed() {
+    #[cfg(unix)]
+    {
+        use rustix::termios::{QueueSelector, tcflush};
+        let _no_terminal = tcflush(std::io::stdin(), QueueSelector::IFlush).is_err();
+    }
 }
 
 /// What shows the run as it goes: a table on a terminal that is wide enough, else plain lines.

@@ -54,7 +54,7 @@ pub(super) fn machine_waits(state: &RunState) -> Option<String> {
         .map(|(why, sum)| {
             let what = match why {
                 WaitingFor::MinimumOff => "the compressor's minimum-off time",
-                WaitingFor::MinimumOn => "its minimum-on time",
+                WaitingFor::MinimumOn => "the compressor's minimum-on time",
                 WaitingFor::FanHold => "the blower's run-on",
                 WaitingFor::CoolDown => "cooling down between heat and compressor",
                 WaitingFor::Defrost => "a defrost, at most",

@@ -257,6 +257,24 @@ impl Narration<'_> {
         format!("  ??  {text}{choices} ({left} s)\n")
     }
 
+    /// A run that was stopped has left a compressor in the middle of its work.
+    fn rest_of_the_compressor(&self) -> String {
+        let started = self
+            .state
+            .started
+            .as_ref()
+            .filter(|_| self.state.armed.is_some());
+        let equipment = started.and_then(|(_, started)| started.plan.equipment.as_ref());
+        match equipment.map(|equipment| equipment.times.minimum_off.0) {
+            None | Some(0) => String::new(),
+            Some(seconds) => format!(
+                "Leave the compressor off for its minimum-off time, {}, before it is called \
+                 again.\n",
+                duration(seconds)
+            ),
+        }
+    }
+
     fn over(&self) -> String {
         let view = RunView::new(self.state, None, "", "", DiagnosisView::undetermined());
         let Ok(view) = view else {
@@ -271,6 +289,7 @@ impl Narration<'_> {
                 text.push_str("Every relay was opened and read back open: no isolation.\n");
             }
         }
+        text.push_str(&self.rest_of_the_compressor());
         if view.simulated.is_some() {
             text.push_str("SIMULATED: no real wiring was tested.\n");
         }

@@ -13,7 +13,8 @@ pub(crate) struct Stock {
     pub(crate) document: Table,
 }
 
-pub(crate) fn stock(folder: &str) -> Vec<Stock> {
+/// The ready-made files of one folder, by name.
+pub(crate) fn stock_paths(folder: &str) -> Vec<PathBuf> {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR"))
         .join("benches-config")
         .join(folder);
@@ -23,11 +24,15 @@ pub(crate) fn stock(folder: &str) -> Vec<Stock> {
         .filter(|path| path.extension().is_some_and(|ending| ending == "toml"))
         .collect();
     paths.sort();
+    paths
+}
+
+pub(crate) fn stock(folder: &str) -> Vec<Stock> {
     let read = |path: PathBuf| Stock {
         name: path.file_stem().unwrap().to_str().unwrap().to_owned(),
         document: std::fs::read_to_string(&path).unwrap().parse().unwrap(),
     };
-    paths.into_iter().map(read).collect()
+    stock_paths(folder).into_iter().map(read).collect()
 }
 
 fn text<'v>(value: &'v Value, key: &str) -> Option<&'v str> {

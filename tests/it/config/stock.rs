@@ -1,33 +1,20 @@
 //! The ready-made files are loaded, and every pair is compared.
 
-use crate::pairing::{stock, user, why_not};
+use crate::pairing::{stock, stock_paths, user, why_not};
 use coilcall::config::{
     BenchFile, ProfileFile, fit, parse_bench, parse_profile, read_bench, read_profile,
 };
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-fn files(folder: &str) -> Vec<PathBuf> {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR"))
-        .join("benches-config")
-        .join(folder);
-    let entries = std::fs::read_dir(&folder).expect("the folder is there");
-    let mut paths: Vec<PathBuf> = entries
-        .map(|entry| entry.expect("an entry").path())
-        .filter(|path| path.extension().is_some_and(|ending| ending == "toml"))
-        .collect();
-    paths.sort();
-    paths
-}
-
 fn benches() -> Vec<BenchFile> {
     let read = |path: PathBuf| read_bench(&path).unwrap_or_else(|errors| panic!("{errors}"));
-    files("benches").into_iter().map(read).collect()
+    stock_paths("benches").into_iter().map(read).collect()
 }
 
 fn profiles() -> Vec<ProfileFile> {
     let read = |path: PathBuf| read_profile(&path).unwrap_or_else(|errors| panic!("{errors}"));
-    files("profiles").into_iter().map(read).collect()
+    stock_paths("profiles").into_iter().map(read).collect()
 }
 
 fn stem(path: &Path) -> &str {
